@@ -1,0 +1,22 @@
+"""flowsift: a fixture-level water account from one meter's flow trace."""
+
+from flowsift.disaggregation import Balance, Disaggregation
+from flowsift.errors import FlowsiftError, InputError, NotEnoughDataError, OptionError
+from flowsift.labels import LABELS
+from flowsift.quality import Finding
+from flowsift.trace import Trace
+
+__version__ = "0.1.0"
+
+__all__ = [
+    "LABELS",
+    "Balance",
+    "Disaggregation",
+    "Finding",
+    "FlowsiftError",
+    "InputError",
+    "NotEnoughDataError",
+    "OptionError",
+    "Trace",
+    "__version__",
+]

@@ -1,0 +1,57 @@
+"""The library's own exceptions: bad input, bad option, not enough data."""
+
+from __future__ import annotations
+
+
+class FlowsiftError(Exception):
+    """Base of every error that flowsift raises on purpose."""
+
+
+class OptionError(FlowsiftError, ValueError):
+    """An option has a value that can't be used, or one is needed and wasn't given."""
+
+
+class NotEnoughDataError(FlowsiftError, ValueError):
+    """The trace is sound but too short or too coarse for what was asked."""
+
+
+class InputError(FlowsiftError, ValueError):
+    """The input can't be read as a flow trace.
+
+    Parameters
+    ----------
+    problem : str
+        What was found and what was expected, in one line.
+    file : str, optional
+        Name of the file, where there is one.
+    row : int, optional
+        Row of the file (1 = first line), or position in the array (0 = first) where there is no file.
+    column : str, optional
+        Name or number of the column.
+    """
+
+    def __init__(
+        self, problem: str, *, file: str | None = None, row: int | None = None, column: str | None = None
+    ) -> None:
+        self.problem = problem
+        self.file = file
+        self.row = row
+        self.column = column
+        super().__init__(problem)
+
+    def __str__(self) -> str:
+        """Return ``file, row, column: problem`` with the parts that are known."""
+        where = [self.file] if self.file is not None else []
+        if self.row is not None:
+            where.append(f"row {self.row}")
+        if self.column is not None:
+            where.append(f'column "{self.column}"')
+        return f"{', '.join(where)}: {self.problem}" if where else self.problem
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Keep the fields when the error crosses a process boundary."""
+        return (_rebuild_input_error, (self.problem, self.file, self.row, self.column))
+
+
+def _rebuild_input_error(problem: str, file: str | None, row: int | None, column: str | None) -> InputError:
+    return InputError(problem, file=file, row=row, column=column)

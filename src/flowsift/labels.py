@@ -1,0 +1,43 @@
+"""The labels an event can carry."""
+
+from __future__ import annotations
+
+LABELS: tuple[str, ...] = (
+    "flush",
+    "shower",
+    "bathtub",
+    "faucet",
+    "clothes_washer",
+    "dishwasher",
+    "irrigation",
+    "hose",
+    "softener",
+    "cooler",
+    "pool_fill",
+    "toilet_leak",
+    "other",
+)
+"""Labels of events, in the order that tables use."""
+
+TRICKLE = "trickle"
+"""Name of the constant flow under everything."""
+
+UNEXPLAINED = "unexplained"
+"""Name of the metered volume that no event and no trickle accounts for."""
+
+FIXTURE_STEM: dict[str, str] = {
+    "flush": "toilet",
+    "shower": "shower",
+    "bathtub": "bathtub",
+    "faucet": "faucet",
+    "clothes_washer": "clothes-washer",
+    "dishwasher": "dishwasher",
+    "irrigation": "zone",
+    "hose": "hose",
+    "softener": "softener",
+    "cooler": "cooler",
+    "pool_fill": "pool-fill",
+    "toilet_leak": "toilet",
+    "other": "other",
+}
+"""First part of a fixture's name by the label of its events: ``toilet-1``, ``zone-3``."""

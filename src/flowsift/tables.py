@@ -1,0 +1,28 @@
+"""The table type of every result: a pandas DataFrame that can show itself in US customary units."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from flowsift.units import us_column
+
+
+class Table(pd.DataFrame):
+    """A DataFrame whose volume and flow columns end in ``_l`` and ``_lpm``."""
+
+    @property
+    def _constructor(self) -> Any:
+        return Table
+
+    def in_us_units(self) -> Table:
+        """Return a copy in gallons and gallons per minute, columns renamed to match.
+
+        ``volume_l`` becomes ``volume_gal``, ``peak_lpm`` becomes ``peak_gpm``; other columns are unchanged.
+        """
+        converted = {}
+        for name in self.columns:
+            new_name, litres = us_column(str(name))
+            converted[new_name] = self[name] if litres == 1.0 else self[name] / litres
+        return Table(converted, index=self.index)
