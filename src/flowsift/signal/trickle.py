@@ -1,0 +1,258 @@
+"""The constant flow under everything: found by its pulses' spacing, dated by the pauses that rule it out.
+
+A trickle of rate ``r`` read in pulses of volume ``p`` can leave no pause longer than ``p / r``; and where nothing else
+runs, the rate never falls below ``r``. So over a window of hours two things must hold at once: the least rate of any
+stretch in it is above zero, and the longest pause in it is about one pulse at that rate. Uses only shorten pauses and
+raise rates, so they can hide a trickle but hardly feign one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+from flowsift.disaggregation import TrickleSpans
+from flowsift.trace import FloatArray, IntArray, Trace
+from flowsift.units import SECONDS_PER_MINUTE
+
+BLOCK_S = 600.0
+"""Length of the blocks in which rates and pauses are first looked at [s]."""
+
+HIGHEST_LPM = 3.0
+"""Above this a constant flow is a use [L/min] (assumption: an open fixture or a drip zone runs faster)."""
+
+PAUSE_SLACK = 1.9
+"""How many pulses' time a pause may last before it rules the trickle out: pulse spacing wanders with the pressure and a
+stopped-and-started meter, and two pulses' time would be one pulse missed."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scale:
+    """One look for a trickle: stretches of `stretch_s` within windows of `window_s`."""
+
+    stretch_s: float
+    window_s: float
+
+
+SCALES = (
+    Scale(stretch_s=600.0, window_s=6 * 3600.0),
+    Scale(stretch_s=3600.0, window_s=18 * 3600.0),
+    Scale(stretch_s=3 * 3600.0, window_s=48 * 3600.0),
+)
+"""Looks from fast to slow. Each window is longer than households use water without a break (common practice), and longer
+the fewer pulses it holds."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Blocks:
+    """Volume and longest pause of each block; blocks with missing data are not known."""
+
+    volume_l: FloatArray
+    pause_s: FloatArray
+    known: FloatArray
+
+
+def find_trickle(trace: Trace) -> TrickleSpans:
+    """Find spans of constant flow, their rates and intervals.
+
+    Parameters
+    ----------
+    trace : Trace
+
+    Returns
+    -------
+    TrickleSpans
+        Disjoint, in order. A span shorter than the shortest window of `SCALES` is never reported.
+    """
+    block_cells = max(round(BLOCK_S / trace.interval_s), 1)
+    n_blocks = trace.n_cells // block_cells
+    if n_blocks < SCALES[0].window_s / BLOCK_S or trace.n_flow < 8:
+        return TrickleSpans.none()
+    blocks = _summarise(trace, block_cells, n_blocks)
+    block_s = block_cells * trace.interval_s
+    rate = np.zeros(n_blocks)
+    for scale in SCALES:
+        found = _constant_rate(blocks, block_s, scale, trace.pulse_l, trace.interval_s)
+        rate = np.where(rate > 0, rate, found)
+    return _spans(trace, rate, blocks, block_cells)
+
+
+def _summarise(trace: Trace, block_cells: int, n_blocks: int) -> _Blocks:
+    """Sum up blocks; a pause counts in every block that it reaches into, with its whole length."""
+    block = trace.cell // block_cells
+    volume = np.bincount(block, trace.volume_l, minlength=n_blocks)[:n_blocks]
+    known = np.ones(n_blocks)
+    for a, b in trace.gaps:
+        known[a // block_cells : -(-b // block_cells)] = 0.0
+    edges = np.concatenate([[-1], trace.cell, [trace.n_cells]])
+    pause = (np.diff(edges) - 1) * trace.interval_s
+    # Missing data inside a pause says nothing about it.
+    crosses = np.searchsorted(trace.gaps[:, 0], edges[1:]) > np.searchsorted(trace.gaps[:, 0], edges[:-1])
+    pause = np.where(crosses, 0.0, pause)
+    longest = np.zeros(n_blocks)
+    last = n_blocks - 1
+    from_block = np.minimum((edges[:-1] + 1) // block_cells, last)
+    to_block = np.minimum(np.maximum(edges[1:] - 1, 0) // block_cells, last)
+    np.maximum.at(longest, from_block, pause)
+    np.maximum.at(longest, to_block, pause)
+    for k in np.flatnonzero(to_block - from_block > 1):
+        inner = slice(from_block[k] + 1, to_block[k])
+        longest[inner] = np.maximum(longest[inner], pause[k])
+    return _Blocks(volume_l=volume, pause_s=longest, known=known)
+
+
+def _constant_rate(blocks: _Blocks, block_s: float, scale: Scale, pulse_l: float, interval_s: float) -> FloatArray:
+    """Rate of the trickle that runs through each block at this scale [L/min]; 0 for none."""
+    stretch = max(round(scale.stretch_s / block_s), 1)
+    window = max(round(scale.window_s / block_s), 2 * stretch)
+    n = blocks.volume_l.size
+    if n < window:
+        return np.zeros(n)
+    kernel = np.ones(stretch)
+    volume = np.convolve(blocks.volume_l, kernel, mode="valid")
+    known = np.convolve(blocks.known, kernel, mode="valid") == stretch
+    rate = np.where(known, volume / (stretch * block_s / SECONDS_PER_MINUTE), np.inf)
+    span = window - stretch + 1
+    half = span // 2
+    least = minimum_filter1d(rate, span, mode="constant", cval=np.inf)[half : half + n - window + 1]
+    pause = maximum_filter1d(blocks.pause_s, window, mode="constant", cval=0.0)
+    pause = pause[window // 2 : window // 2 + n - window + 1]
+    n_known = np.convolve(blocks.known, np.ones(window), mode="valid")
+    spacing_s = pulse_l / np.maximum(least, 1e-12) * SECONDS_PER_MINUTE
+    holds = (
+        (least > 0)
+        & (least <= HIGHEST_LPM)
+        & (least * scale.stretch_s / SECONDS_PER_MINUTE >= 2 * pulse_l)
+        & (pause <= PAUSE_SLACK * (spacing_s + interval_s))
+        & (n_known >= 0.8 * window)
+    )
+    # A block carries the lowest rate of the windows that hold and cover it.
+    carried = np.where(holds, least, np.inf)
+    padded = np.concatenate([np.full(window - 1, np.inf), carried, np.full(window - 1, np.inf)])
+    lowest = minimum_filter1d(padded, window, origin=-(window // 2), mode="nearest")[:n]
+    return np.where(np.isfinite(lowest), lowest, 0.0)
+
+
+def _spans(trace: Trace, floor_lpm: FloatArray, blocks: _Blocks, block_cells: int) -> TrickleSpans:
+    """Turn blocks with a trickle into spans with a measured rate and exact ends."""
+    on = np.concatenate([[False], floor_lpm > 0, [False]])
+    starts, stops = np.flatnonzero(~on[:-1] & on[1:]), np.flatnonzero(on[:-1] & ~on[1:])
+    rows = []
+    for a, b in zip(starts, stops, strict=True):
+        for c, d in _level_pieces(blocks, block_cells * trace.interval_s, floor_lpm, trace.pulse_l, int(a), int(b)):
+            rate, error = _measure(trace, blocks, block_cells, c, d)
+            first, last = c * block_cells, d * block_cells
+            if c == a:
+                first = _extend(trace, first, rate, backward=True)
+            if d == b:
+                last = _extend(trace, last, rate, backward=False)
+            rows.append((first, last, rate, max(rate - error, 0.0), rate + error))
+    if not rows:
+        return TrickleSpans.none()
+    table = np.array(rows)
+    start, end = table[:, 0].astype(np.int64), table[:, 1].astype(np.int64)
+    end[:-1] = np.minimum(end[:-1], start[1:])
+    return TrickleSpans(start=start, end=end, rate_lpm=table[:, 2], low_lpm=table[:, 3], high_lpm=table[:, 4])
+
+
+def _quiet(blocks: _Blocks, block_s: float, floor_lpm: FloatArray, pulse_l: float) -> IntArray:
+    """Blocks in which little but the trickle can have run."""
+    expected = floor_lpm * block_s / SECONDS_PER_MINUTE
+    return np.flatnonzero((blocks.volume_l <= 1.15 * expected + 1.01 * pulse_l) & (blocks.known > 0))
+
+
+PIECE_S = 3 * 3600.0
+"""A change of the trickle's rate is looked for between stretches of about this length [s]."""
+
+CHANGE = 0.15
+"""Least change of the rate that begins a new span, as a share of it."""
+
+
+def _level_pieces(
+    blocks: _Blocks, block_s: float, floor_lpm: FloatArray, pulse_l: float, a: int, b: int
+) -> list[tuple[int, int]]:
+    """Split blocks ``[a, b)`` where the trickle's own rate changes, by merging alike neighbours."""
+    size = max(round(PIECE_S / block_s), 1)
+    edges = list(range(a, b, size))
+    if len(edges) > 1 and b - edges[-1] < size:
+        edges.pop()
+    edges.append(b)
+    quiet = _quiet(blocks, block_s, _local_floor(floor_lpm, blocks, block_s), pulse_l)
+    pieces: list[tuple[int, int, float, float]] = []
+    for c, d in zip(edges[:-1], edges[1:], strict=True):
+        mine = quiet[(quiet >= c) & (quiet < d)]
+        minutes = mine.size * block_s / SECONDS_PER_MINUTE
+        volume = float(blocks.volume_l[mine].sum())
+        if pieces and (minutes == 0 or _alike(pieces[-1][2:], (volume, minutes), pulse_l)):
+            p = pieces[-1]
+            pieces[-1] = (p[0], d, p[2] + volume, p[3] + minutes)
+        elif pieces and pieces[-1][3] == 0:
+            pieces[-1] = (pieces[-1][0], d, volume, minutes)
+        else:
+            pieces.append((c, d, volume, minutes))
+    return [(p[0], p[1]) for p in pieces]
+
+
+def _local_floor(floor_lpm: FloatArray, blocks: _Blocks, block_s: float) -> FloatArray:
+    """Least rate seen around each block, at least the floor of its windows [L/min]."""
+    rate = np.where(blocks.known > 0, blocks.volume_l, np.inf) / (block_s / SECONDS_PER_MINUTE)
+    around = minimum_filter1d(rate, max(round(2 * 3600.0 / block_s), 1), mode="nearest")
+    return np.where(np.isfinite(around), np.clip(around, floor_lpm, 1.5 * floor_lpm), floor_lpm)
+
+
+def _alike(one: tuple[float, float], other: tuple[float, float], pulse_l: float) -> bool:
+    (v1, m1), (v2, m2) = one, other
+    if m1 == 0 or m2 == 0:
+        return True
+    r1, r2 = v1 / m1, v2 / m2
+    error = pulse_l * np.hypot(1 / m1, 1 / m2)
+    return bool(abs(r1 - r2) <= max(CHANGE * max(r1, r2), 2 * error))
+
+
+def _measure(trace: Trace, blocks: _Blocks, block_cells: int, a: int, b: int) -> tuple[float, float]:
+    """Rate from the quiet blocks of ``[a, b)`` and its error: one pulse over each unbroken quiet stretch [L/min]."""
+    block_s = block_cells * trace.interval_s
+    rate = blocks.volume_l[a:b] / (block_s / SECONDS_PER_MINUTE)
+    known = blocks.known[a:b] > 0
+    # Slow trickles give few pulses a block: judge quiet on stretches that hold several pulses.
+    floor = _floor_of(rate[known], trace.pulse_l, block_s)
+    expected = floor * block_s / SECONDS_PER_MINUTE
+    quiet = known & (blocks.volume_l[a:b] <= 1.15 * expected + 1.01 * trace.pulse_l)
+    minutes = quiet.sum() * block_s / SECONDS_PER_MINUTE
+    volume = float(blocks.volume_l[a:b][quiet].sum())
+    n_stretches = int((np.diff(np.concatenate([[0], quiet.astype(np.int64)])) == 1).sum())
+    error = trace.pulse_l * max(np.sqrt(n_stretches), 1.0) / minutes
+    return volume / minutes, float(error)
+
+
+def _floor_of(rate_lpm: FloatArray, pulse_l: float, block_s: float) -> float:
+    """Rate of the trickle among blocks most of which also hold uses: the mean of the lowest mode [L/min]."""
+    ordered = np.sort(rate_lpm)
+    upto = np.cumsum(ordered) / np.arange(1, ordered.size + 1)
+    step = pulse_l * SECONDS_PER_MINUTE / block_s
+    inside = ordered <= 1.25 * upto + 1.5 * step
+    n = ordered.size if inside.all() else max(int(np.argmin(inside)), 1)
+    return float(upto[n - 1])
+
+
+def _extend(trace: Trace, cell: int, rate_lpm: float, *, backward: bool) -> int:
+    """Move an end of a span to the nearest pause that rules the trickle out."""
+    allowed_s = PAUSE_SLACK * (trace.pulse_l / rate_lpm * SECONDS_PER_MINUTE + trace.interval_s)
+    reach = max(round(BLOCK_S / trace.interval_s), 1)
+    allowed = allowed_s / trace.interval_s
+    k = int(np.searchsorted(trace.cell, cell))
+    if backward:
+        low = int(np.searchsorted(trace.cell, max(cell - reach, 0)))
+        steps = np.diff(trace.cell[max(low - 1, 0) : k + 1])
+        long = np.flatnonzero(steps > allowed)
+        if long.size:
+            return int(trace.cell[max(low - 1, 0) + long[-1] + 1])
+        return max(cell - reach, 0) if low > 0 else max(int(trace.cell[0]), cell - reach)
+    high = int(np.searchsorted(trace.cell, min(cell + reach, trace.n_cells)))
+    steps = np.diff(trace.cell[max(k - 1, 0) : high + 1])
+    long = np.flatnonzero(steps > allowed)
+    if long.size:
+        return int(trace.cell[max(k - 1, 0) + long[0]]) + 1
+    return min(cell + reach, trace.n_cells)
