@@ -65,8 +65,6 @@ def test_showers():
     limit = figure("shower.flow_limit_at_80_psi_watersense").value
     gallons = figure("shower.duration.reuws_showers").value * limit
     assert figure("shower.worked_8_min_12_s_2_0_gpm").value == pytest.approx(gallons)
-        figure("shower.duration.reuws_showers").value * limit
-    )
 
 
 def test_maximum_applied_water_allowance():
