@@ -1,0 +1,45 @@
+"""An answer made from spans and their labels, for methods that don't see through overlaps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from flowsift.disaggregation import Disaggregation, from_uses
+from flowsift.methods.cuts import Cuts
+from flowsift.trace import FloatArray, Trace
+
+
+def answer_from_labels(
+    trace: Trace, cuts: Cuts, *, label: Sequence[str], probability: FloatArray | None = None
+) -> Disaggregation:
+    """Return the spans as events, each label one fixture."""
+    uses = pd.DataFrame(
+        {
+            "start": trace.time_of(cuts.start),
+            "end": trace.time_of(cuts.end),
+            "label": pd.array(list(label), dtype="str"),
+            "probability": np.ones(cuts.start.size) if probability is None else probability,
+        }
+    )
+    return from_uses(trace, uses)
+
+
+def cuts_of_uses(trace: Trace, uses: pd.DataFrame) -> Cuts:
+    """Measure events whose cuts are given: start, end (tz-aware) and the volume that is theirs (``volume_l``)."""
+
+    def cells(times: pd.Series) -> FloatArray:
+        ns = pd.DatetimeIndex(times).tz_convert("UTC").as_unit("ns").asi8
+        return np.asarray((ns - trace.start_ns) / trace.interval_ns)
+
+    start = np.floor(cells(uses["start"])).astype(np.int64)
+    end = np.maximum(np.ceil(cells(uses["end"])).astype(np.int64), start + 1)
+    return Cuts(
+        start=start,
+        end=end,
+        volume_l=uses["volume_l"].to_numpy(dtype=np.float64),
+        peak_lpm=uses["peak_lpm"].to_numpy(dtype=np.float64),
+        interval_s=trace.interval_s,
+    )
