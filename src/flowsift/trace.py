@@ -3,18 +3,29 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TypeAlias
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.errors import InputError, OptionError
+from flowsift.ingest.gridded import Gridded, checked_absent
+from flowsift.ingest.instants import instants_ns
+from flowsift.ingest.pulses import grid_pulses
+from flowsift.ingest.register import grid_register
+from flowsift.ingest.volumes import grid_volumes
 from flowsift.quality import Finding
-from flowsift.units import NS_PER_S
+from flowsift.units import NS_PER_S, litres_per
 
-FloatArray: TypeAlias = npt.NDArray[np.float64]
-IntArray: TypeAlias = npt.NDArray[np.int64]
-BoolArray: TypeAlias = npt.NDArray[np.bool_]
+__all__ = ["BoolArray", "FloatArray", "IntArray", "Trace"]
+
+MOSTLY_ABSENT = 0.5
+"""With more than this share of the intervals absent, and no row of zero flow, the logger seems to write flow only."""
+
+MOSTLY_ABSENT_ROWS = 100
+"""Rows needed before that is said."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -61,6 +72,167 @@ class Trace:
     timezone: str = "UTC"
     unit: str = "L"
     findings: tuple[Finding, ...] = ()
+
+    @classmethod
+    def from_volumes(
+        cls,
+        times: Any,
+        volume_l: Any,
+        pulse_l: float | None = None,
+        *,
+        interval_s: float | None = None,
+        timezone: str = "UTC",
+        unit: str = "L",
+        absent: str = "missing",
+    ) -> Trace:
+        """Build a trace from the volume metered in each interval.
+
+        Parameters
+        ----------
+        times : array-like, shape (n,)
+            Starts of the intervals, in any order: datetimes (naive ones are UTC), datetime64, ISO 8601 text, or
+            seconds since the epoch.
+        volume_l : array-like, shape (n,)
+            Volume of each interval [L]; NaN or None where a row has none (its interval is missing).
+        pulse_l : float, optional
+            Volume of one pulse of the meter [L]; estimated from the values where it isn't given.
+        interval_s : float, optional
+            Length of an interval [s]; the prevailing spacing of the rows where it isn't given.
+        timezone : str
+            Name of the time zone in which people read this trace; it doesn't shift `times`.
+        unit : str
+            Unit in which answers are given by default; `volume_l` is in litres whatever it says.
+        absent : {"missing", "zero"}
+            What an interval without a row means; loggers that write only when water runs need ``"zero"``.
+
+        Returns
+        -------
+        Trace
+            Its `findings` say what was wrong with the rows and what was done about it.
+
+        Raises
+        ------
+        InputError
+            No rows, lengths that differ, times that can't be read, infinite values, more than a few negative or
+            impossible ones; it names the row (0 = first) and the column.
+        OptionError
+            An unknown `timezone`, `unit` or `absent`, a `pulse_l` or `interval_s` that isn't positive.
+        """
+        ns, volume = _rows(times, volume_l, "volume_l")
+        grid = grid_volumes(
+            ns, volume, pulse_l=_pulse(pulse_l), interval_s=interval_s, absent=checked_absent(absent), column="volume_l"
+        )
+        return cls._from_grid(grid, timezone, unit, absent, any_zero=volume)
+
+    @classmethod
+    def from_flow(
+        cls,
+        times: Any,
+        flow_lpm: Any,
+        *,
+        pulse_l: float | None = None,
+        interval_s: float | None = None,
+        timezone: str = "UTC",
+        unit: str = "L",
+        absent: str = "missing",
+    ) -> Trace:
+        """Build a trace from the mean flow in each interval [L/min].
+
+        Parameters, result and errors as in `from_volumes`; the volume of an interval is its flow times its length.
+        """
+        ns, flow = _rows(times, flow_lpm, "flow_lpm")
+        grid = grid_volumes(
+            ns,
+            flow,
+            is_flow=True,
+            pulse_l=_pulse(pulse_l),
+            interval_s=interval_s,
+            absent=checked_absent(absent),
+            column="flow_lpm",
+        )
+        return cls._from_grid(grid, timezone, unit, absent, any_zero=flow)
+
+    @classmethod
+    def from_register(
+        cls,
+        times: Any,
+        reading_l: Any,
+        *,
+        pulse_l: float | None = None,
+        interval_s: float | None = None,
+        timezone: str = "UTC",
+        unit: str = "L",
+        absent: str = "missing",
+    ) -> Trace:
+        """Build a trace from readings of a cumulative register [L].
+
+        The interval from one reading to the next gets their difference; over missing readings the difference is the
+        known volume of the gap (`gap_volume_l`). Roll-overs (at a power of ten of `unit`), resets, exchanges and
+        readings that dip back are found and treated as the findings say. Parameters, result and errors as in
+        `from_volumes`; at least two readings are needed.
+        """
+        ns, reading = _rows(times, reading_l, "reading_l")
+        grid = grid_register(
+            ns,
+            reading,
+            unit_l=litres_per(unit),
+            pulse_l=_pulse(pulse_l),
+            interval_s=interval_s,
+            absent=checked_absent(absent),
+            column="reading_l",
+        )
+        return cls._from_grid(grid, timezone, unit, absent)
+
+    @classmethod
+    def from_pulses(
+        cls,
+        pulse_times: Any,
+        pulse_l: float,
+        *,
+        interval_s: float = 1.0,
+        timezone: str = "UTC",
+        unit: str = "L",
+    ) -> Trace:
+        """Build a trace from the time of each pulse.
+
+        Parameters
+        ----------
+        pulse_times : array-like, shape (n_pulses,)
+            Times as in `from_volumes`, good to a fraction of a second where they carry one.
+        pulse_l : float
+            Volume of one pulse [L].
+        interval_s : float
+            Length of the cells in which pulses are counted [s].
+        timezone, unit
+            As in `from_volumes`.
+
+        Raises
+        ------
+        InputError
+            No pulses, or times that can't be read (names the row, 0 = first).
+        OptionError
+            A `pulse_l` or `interval_s` that isn't positive, an unknown `timezone` or `unit`.
+        """
+        ns = instants_ns(pulse_times, column="pulse_times")
+        grid = grid_pulses(ns, pulse_l=pulse_l, interval_s=interval_s, column="pulse_times")
+        return cls._from_grid(grid, timezone, unit, "zero")
+
+    @classmethod
+    def _from_grid(
+        cls, grid: Gridded, timezone: str, unit: str, absent: str, *, any_zero: FloatArray | None = None
+    ) -> Trace:
+        litres_per(unit)
+        trace = cls(**vars(grid), timezone=_checked_zone(timezone), unit=unit)
+        if absent == "missing" and any_zero is not None and seems_flow_only(trace, any_zero):
+            return trace.with_findings(
+                Finding(
+                    kind="assumption",
+                    what="intervals without a row",
+                    treatment="Most intervals have no row and no row has zero flow. They were taken as missing; if the "
+                    'logger writes only when water runs, read it again with absent="zero".',
+                )
+            )
+        return trace
 
     @property
     def interval_s(self) -> float:
@@ -113,3 +285,57 @@ class Trace:
             f"{self.interval_s:g} s intervals, {self.metered_l:,.1f} L in {self.n_flow:,} of {self.n_cells:,}, "
             f"{len(self.gaps)} gaps)"
         )
+
+
+def seems_flow_only(trace: Trace, value: FloatArray) -> bool:
+    """Tell whether the rows look like those of a logger that writes only when water runs."""
+    absent = float((trace.gaps[:, 1] - trace.gaps[:, 0]).sum())
+    return absent > MOSTLY_ABSENT * trace.n_cells and value.size >= MOSTLY_ABSENT_ROWS and not bool((value == 0).any())
+
+
+def _rows(times: Any, values: Any, column: str) -> tuple[IntArray, FloatArray]:
+    ns = instants_ns(times)
+    value = _numbers(values, column)
+    if ns.size != value.size:
+        raise InputError(f"found {ns.size:,} times and {value.size:,} values, expected as many of each", column=column)
+    return ns, value
+
+
+def _numbers(values: Any, column: str) -> FloatArray:
+    if isinstance(values, np.ndarray) and values.dtype == np.float64 and values.ndim == 1:
+        return values
+    if not hasattr(values, "__iter__"):
+        raise InputError(f"found {values!r}, expected one number a row", column=column)
+    series = values if isinstance(values, pd.Series | pd.Index) else pd.Series(_listed(values))
+    if pd.api.types.is_numeric_dtype(series.dtype):
+        return series.to_numpy(dtype=np.float64, na_value=np.nan)
+    numbers = pd.to_numeric(series, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+    bad = np.flatnonzero(np.isnan(numbers) & ~series.isna().to_numpy())
+    if bad.size:
+        found = series.iloc[int(bad[0])] if isinstance(series, pd.Series) else series[int(bad[0])]
+        raise InputError(f"found {found!r}, expected a number", row=int(bad[0]), column=column)
+    return numbers
+
+
+def _listed(values: Any) -> Any:
+    if isinstance(values, np.ndarray):
+        if values.ndim != 1:
+            raise InputError(f"found {values.ndim} dimensions, expected one number a row")
+        return values
+    return list(values)
+
+
+def _pulse(pulse_l: float | None) -> float | None:
+    if pulse_l is not None and not (np.isfinite(pulse_l) and pulse_l >= 0):
+        raise OptionError(f"pulse_l is {pulse_l!r}, expected a volume in litres (0 where there are no pulses)")
+    return pulse_l
+
+
+def _checked_zone(timezone: str) -> str:
+    try:
+        ZoneInfo(timezone)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise OptionError(
+            f"unknown time zone {timezone!r}, expected a name of the tz database such as America/Denver"
+        ) from error
+    return timezone

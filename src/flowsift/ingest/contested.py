@@ -1,0 +1,92 @@
+"""Intervals that several rows claim."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from flowsift.arrays import BoolArray
+from flowsift.ingest.gridded import clock_findings, placing_findings
+from flowsift.ingest.placing import Placed
+from flowsift.ingest.rows import OrderedRows
+from flowsift.quality import Finding
+
+
+def settle_contested(
+    rows: OrderedRows,
+    placed: Placed,
+    usable: BoolArray,
+    interval_ns: int,
+    findings: list[Finding],
+) -> tuple[OrderedRows, Placed, BoolArray]:
+    """Settle cells that several rows claim: equal values are one row, unequal ones leave the cell missing.
+
+    Neither row is better than the other, whichever came first in the file, so none is chosen. Rows of a fine stretch,
+    and neighbours that a drifting clock put into one cell, don't contest: they add up.
+    """
+    step = np.diff(placed.cell)
+    if not step.size or step.min() > 0:
+        findings += clock_findings(rows.ns, rows.segment, 1.5 * interval_ns, contested=False)
+        findings += placing_findings(placed, rows.ns, interval_ns=interval_ns)
+        return rows, placed, usable
+    clash = (step == 0) & (np.diff(rows.ns) < 0.5 * interval_ns)
+    if placed.fine is not None:
+        clash &= ~(placed.fine[1:] & (np.diff(rows.ns) > 0))
+    replayed = False
+    if rows.segment is not None:
+        other_pass = (step == 0) & (np.diff(rows.segment) != 0)
+        clash |= other_pass
+        replayed = bool(other_pass.any())
+    findings += clock_findings(rows.ns, rows.segment, 1.5 * interval_ns, contested=replayed)
+    findings += placing_findings(placed, rows.ns, interval_ns=interval_ns)
+    if not clash.any():
+        return rows, placed, usable
+    first = np.flatnonzero(np.concatenate([[True], step > 0]))
+    group = np.cumsum(np.concatenate([[0], step > 0]))
+    contested = np.logical_or.reduceat(np.concatenate([[False], clash]), first)
+    low = np.fmin.reduceat(rows.value, first)
+    high = np.fmax.reduceat(rows.value, first)
+    agree = (low == high) | np.isnan(low)
+    # keep the first row of a contested cell, and every row of the others
+    keep = ~contested[group] | np.concatenate([[True], step > 0])
+    value = np.where(contested[group], low[group], rows.value)[keep]
+    differs = (contested & ~agree)[group]
+    n_repeated = int((~keep & ~differs).sum())
+    if n_repeated:
+        findings.append(
+            Finding(
+                kind="fault",
+                what="repeated intervals",
+                count=n_repeated,
+                treatment="Rows that repeat the interval and the value of another were dropped.",
+                first_ns=int(rows.ns[~keep & ~differs][0]),
+            )
+        )
+    if differs.any():
+        findings.append(
+            Finding(
+                kind="fault",
+                what="conflicting rows",
+                count=int(differs.sum()),
+                treatment=f"Rows that give different values for one interval: none can be preferred, so "
+                f"{int((contested & ~agree).sum()):,} intervals are missing "
+                f"(their values add up to {np.nansum(rows.value[differs]):.6g}).",
+                first_ns=int(rows.ns[differs][0]),
+            )
+        )
+    rows = OrderedRows(
+        ns=rows.ns[keep],
+        value=value,
+        position=np.flatnonzero(keep) if rows.position is None else rows.position[keep],
+        segment=None,
+        findings=rows.findings,
+    )
+    placed = replace(
+        placed,
+        cell=placed.cell[keep],
+        length=None if placed.length is None else placed.length[keep],
+        coarse=None if placed.coarse is None else placed.coarse[keep],
+        fine=None if placed.fine is None else placed.fine[keep],
+    )
+    return rows, placed, ~np.isnan(value) & ~differs[keep]

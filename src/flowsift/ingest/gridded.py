@@ -1,0 +1,254 @@
+"""The fields of a trace, as the gridding rooms hand them over, and the steps that every kind of input shares."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.errors import InputError, OptionError
+from flowsift.ingest.placing import Placed
+from flowsift.ingest.spacing import prevailing_interval_ns
+from flowsift.quality import Finding
+from flowsift.units import L_PER_GAL, NS_PER_S, SECONDS_PER_MINUTE
+
+Absent = Literal["missing", "zero"]
+
+MAX_HOUSE_LPM = 4.0 * 50.0 * L_PER_GAL
+"""Flow above this can't have passed a house's meter: four times the maximum normal flow of a 1-inch displacement
+meter, 50 gal/min (meter accuracy table of a state rule that copies the AWWA C700 ratings). The factor is an
+assumption: no service to one household passes 757 L/min, and a meter that short of its rating tears."""
+
+MAX_METER_LPM = 50.0 * L_PER_GAL
+"""Maximum normal flow of a 1-inch displacement meter, 50 gal/min (the same table) [L/min]."""
+
+FEW_SHARE = 0.01
+"""Impossible values up to this share of the rows are faults; more of them mean that the input was misread."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Gridded:
+    """Fields of `flowsift.trace.Trace`, by the same names."""
+
+    start_ns: int
+    interval_ns: int
+    n_cells: int
+    cell: IntArray
+    volume_l: FloatArray
+    gaps: IntArray
+    gap_volume_l: FloatArray
+    pulse_l: float
+    findings: tuple[Finding, ...]
+
+
+def chosen_interval_ns(ns: IntArray, interval_s: float | None) -> int:
+    """Return the given interval, or the prevailing spacing of the rows [ns].
+
+    Raises
+    ------
+    InputError
+        If there is one distinct time only and no interval was given.
+    OptionError
+        If the interval given isn't positive.
+    """
+    if interval_s is not None:
+        if not (np.isfinite(interval_s) and interval_s * NS_PER_S >= 1):
+            raise OptionError(f"interval_s is {interval_s!r}, expected a positive number of seconds")
+        return round(interval_s * NS_PER_S)
+    if ns[0] == ns[-1]:
+        raise InputError("found one time only, which doesn't tell how long an interval is: give interval_s")
+    return prevailing_interval_ns(ns)
+
+
+def checked_absent(absent: str) -> Absent:
+    """Return `absent` if it is a known word (OptionError otherwise)."""
+    if absent not in ("missing", "zero"):
+        raise OptionError(f"absent is {absent!r}, expected 'missing' or 'zero'")
+    return absent  # type: ignore[return-value]
+
+
+def ranges_of(cells: IntArray, length: IntArray) -> IntArray:
+    """Join ranges ``[cell, cell + length)``, sorted, into disjoint ones, shape (n_ranges, 2)."""
+    if not cells.size:
+        return np.empty((0, 2), np.int64)
+    end = np.maximum.accumulate(cells + length)
+    first = np.flatnonzero(np.concatenate([[True], cells[1:] > end[:-1]]))
+    last = np.concatenate([first[1:] - 1, [cells.size - 1]])
+    return np.stack([cells[first], end[last]], axis=1)
+
+
+def uncovered(cells: IntArray, length: IntArray | None, n_cells: int) -> IntArray:
+    """Return the ranges of cells outside ``[cell, cell + length)``, shape (n_ranges, 2)."""
+    end = np.maximum.accumulate(cells + (1 if length is None else length)) if cells.size else cells
+    before = np.concatenate([[0], end])
+    after = np.concatenate([cells, [n_cells]])
+    hole = after > before
+    return np.stack([before[hole], after[hole]], axis=1).astype(np.int64)
+
+
+def summed_by_cell(cell: IntArray, volume: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Sum volumes that share a cell (cells sorted); only cells with flow come back."""
+    flows = volume > 0
+    cell, volume = cell[flows], volume[flows]
+    if cell.size and not (np.diff(cell) > 0).all():
+        first = np.flatnonzero(np.concatenate([[True], np.diff(cell) > 0]))
+        return cell[first], np.add.reduceat(volume, first)
+    return cell, volume
+
+
+def spread(cell: IntArray, volume: FloatArray, length: IntArray | None) -> tuple[IntArray, FloatArray]:
+    """Spread each volume evenly over the cells it covers."""
+    if length is None:
+        return cell, volume
+    flows = volume > 0
+    cell, volume, length = cell[flows], volume[flows], length[flows]
+    first = np.cumsum(length) - length
+    into = np.arange(int(length.sum()), dtype=np.int64) - np.repeat(first, length) + np.repeat(cell, length)
+    return into, np.repeat(volume / length, length)
+
+
+def spike_limit_l(length: IntArray | None, *, interval_ns: int, pulse_l: float) -> FloatArray | float:
+    """Return the largest believable volume of each row [L]; a pulse at either edge is no flow."""
+    most = MAX_HOUSE_LPM * interval_ns / NS_PER_S / SECONDS_PER_MINUTE
+    return most * (1.0 if length is None else length) + 2.0 * pulse_l
+
+
+def shares_cell(cell: IntArray) -> BoolArray:
+    """Tell which rows share their cell with a neighbour."""
+    same = np.diff(cell) == 0
+    return np.concatenate([[False], same]) | np.concatenate([same, [False]])
+
+
+def placing_findings(placed: Placed, ns: IntArray, *, interval_ns: int) -> list[Finding]:
+    """Say what jitter, drift and changes of interval did."""
+    found = []
+    if placed.jitter:
+        away = np.abs(ns - placed.start_ns - placed.cell * interval_ns)
+        off = away > 0.02 * interval_ns
+        # a stamp off by less than 2 % of an interval is not worth a line
+        if off.any():
+            found.append(
+                Finding(
+                    kind="fault",
+                    what="irregular times",
+                    count=int(off.sum()),
+                    treatment=f"Times that stray from the regular grid were moved to their interval; "
+                    f"the clock slipped {placed.n_slips:,} intervals in all. Volumes are unchanged.",
+                    first_ns=int(ns[off][0]),
+                )
+            )
+    if placed.n_shifted:
+        found.append(
+            Finding(
+                kind="fault",
+                what="rough time stamps",
+                count=placed.n_shifted,
+                treatment="Rows whose stamp fell into a neighbouring interval were moved to the one left empty.",
+                first_ns=int(ns[0]),
+            )
+        )
+    if placed.coarse is not None:
+        found.append(
+            Finding(
+                kind="fault",
+                what="longer intervals",
+                count=int(placed.coarse.sum()),
+                treatment=f"Rows of a stretch with longer intervals were spread evenly over intervals of "
+                f"{interval_ns / NS_PER_S:g} s; uses can't be told apart there.",
+                first_ns=int(ns[placed.coarse][0]),
+            )
+        )
+    if placed.fine is not None:
+        found.append(
+            Finding(
+                kind="fault",
+                what="shorter intervals",
+                count=int(placed.fine.sum()),
+                treatment=f"Rows of a stretch with shorter intervals were added up to {interval_ns / NS_PER_S:g} s.",
+                first_ns=int(ns[placed.fine][0]),
+            )
+        )
+    return found
+
+
+def clock_findings(ns: IntArray, segment: IntArray | None, spacing_limit: float, contested: bool) -> list[Finding]:
+    """Say where the clock was set back, or seems to have been set forward by whole hours.
+
+    Parameters
+    ----------
+    ns, segment : ndarray, shape (n,)
+        As in `OrderedRows`.
+    spacing_limit : float
+        Spacing above which rows are missing [ns].
+    contested : bool
+        Whether two rows claim the same interval.
+    """
+    found = []
+    if segment is not None and contested:
+        found.append(
+            Finding(
+                kind="fault",
+                what="clock set back",
+                count=int(segment.max()),
+                treatment="The times step back and replay. Intervals that carry the same volume in both passes were "
+                "kept once; those that differ are missing.",
+                first_ns=_first_of_replay(ns, segment),
+            )
+        )
+    step = np.diff(ns)
+    wide = np.flatnonzero(step > spacing_limit)
+    hours = (step[wide] - spacing_limit / 1.5) / (3600.0 * NS_PER_S)
+    forward = wide[(hours > 0.5) & (np.abs(hours - 1.0) < 1e-9)]
+    if forward.size:
+        found.append(
+            Finding(
+                kind="fault",
+                what="clock set forward",
+                count=int(forward.size),
+                treatment="Exactly one hour has no rows, as when a clock is set forward; it was left missing.",
+                first_ns=int(ns[forward[0]]),
+            )
+        )
+    return found
+
+
+def _first_of_replay(ns: IntArray, segment: IntArray) -> int:
+    return int(ns[np.flatnonzero(segment > 0)[0]])
+
+
+def limit_findings(interval_ns: int) -> list[Finding]:
+    """Say what an interval this long can't tell."""
+    seconds = interval_ns / NS_PER_S
+    if seconds < 60:
+        return []
+    if seconds < 300:
+        text = (
+            "Uses shorter than the interval can't be timed or told from their neighbours; flow rates are averages. "
+            "Long uses (showers, irrigation), daily volume and a steady trickle can be told; flushes only roughly."
+        )
+    elif seconds < 3600:
+        text = (
+            "Single uses can't be told apart: only daily volume, a steady trickle, and uses that are large and long "
+            "(irrigation, pool filling)."
+        )
+    else:
+        text = "Only daily volume, the lowest hour (a steady trickle) and days of irrigation can be told."
+    return [Finding(kind="limit", what=f"interval of {seconds:g} s", treatment=text)]
+
+
+def gap_findings(gaps: IntArray, *, start_ns: int, interval_ns: int, known_l: float = 0.0) -> list[Finding]:
+    """Count the missing intervals."""
+    if not len(gaps):
+        return []
+    known = f" {known_l:,.6g} L are known to have passed over them." if known_l > 0 else ""
+    return [
+        Finding(
+            kind="fault",
+            what="missing intervals",
+            count=int((gaps[:, 1] - gaps[:, 0]).sum()),
+            treatment=f"Intervals without data are missing, never taken as zero flow ({len(gaps):,} gaps).{known}",
+            first_ns=int(start_ns + gaps[0, 0] * interval_ns),
+        )
+    ]

@@ -1,0 +1,215 @@
+"""Which cell of a regular grid each row belongs to, in spite of jitter, drift and truncated stamps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.units import NS_PER_S
+
+BLOCK = 256
+"""Rows over which the phase of the clock against the grid is averaged."""
+
+CERTAIN = 0.25
+"""The grid slips a cell only once the clock is within this of the next phase (no flutter half-way)."""
+
+CHAIN = 8
+"""Rows that may be shifted together to bring a doubled cell and a near empty one right."""
+
+COARSE_RUN = 20
+"""Equal, longer spacings in a row that make a coarse stretch; fewer are missing rows that happen to be regular."""
+
+FINE_RUN = 3
+"""Shorter spacings in a row that make a fine stretch."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Placed:
+    """Rows on a grid.
+
+    Attributes
+    ----------
+    start_ns : int
+        Time of cell 0.
+    cell : ndarray of int64, shape (n,)
+        Cell of each row, not decreasing, first one 0.
+    length : ndarray of int64, shape (n,), or None
+        Cells that a row covers; None where each covers one.
+    coarse : ndarray of bool, shape (n,), or None
+        Rows of a coarse stretch: they cover `length` cells by their own spacing.
+    fine : ndarray of bool, shape (n,), or None
+        Rows of a fine stretch: several of them share a cell.
+    jitter : bool
+        Whether the times stray from the grid.
+    n_slips : int
+        Cells that the clock's drift skipped or doubled.
+    n_shifted : int
+        Rows moved to the empty neighbouring cell.
+    """
+
+    start_ns: int
+    cell: IntArray
+    length: IntArray | None = None
+    coarse: BoolArray | None = None
+    fine: BoolArray | None = None
+    jitter: bool = False
+    n_slips: int = 0
+    n_shifted: int = 0
+
+
+def place_rows(ns: IntArray, value: FloatArray, *, interval_ns: int, spread_coarse: bool) -> Placed:
+    """Place rows on a grid of `interval_ns`.
+
+    Parameters
+    ----------
+    ns : ndarray of int64, shape (n,)
+        Times, not decreasing, n >= 1.
+    value : ndarray of float64, shape (n,)
+        Used only to tell truncated stamps (values differ) from repeated rows.
+    interval_ns : int
+        Length of a cell.
+    spread_coarse : bool
+        Whether a run of longer spacings means longer intervals (rather than times without a row).
+    """
+    offset = ns - ns[0]
+    cell, rest = np.divmod(offset, interval_ns)
+    if not rest.any():
+        placed = Placed(start_ns=int(ns[0]), cell=cell)
+    else:
+        placed = _place_with_jitter(offset, int(ns[0]), interval_ns)
+    del offset, rest
+    step = np.diff(placed.cell)
+    if not step.size or (step.max() == 1 and step.min() == 1):
+        return placed
+    spacing = np.diff(ns) / interval_ns
+    placed = _shift_into_holes(placed, value, spacing)
+    return _stretches(placed, spacing, spread_coarse)
+
+
+def _place_with_jitter(offset: IntArray, first_ns: int, interval_ns: int) -> Placed:
+    position = offset / interval_ns
+    phase = _tracked_phase(position)
+    slip = _with_hysteresis(phase)
+    lag = np.repeat(phase - slip, BLOCK)[: position.size]
+    cell = np.maximum.accumulate(np.rint(position - lag).astype(np.int64))
+    start = first_ns + float(lag[0] + cell[0]) * interval_ns
+    return Placed(
+        start_ns=_snapped_start(start, interval_ns),
+        cell=cell - cell[0],
+        jitter=True,
+        n_slips=int(np.abs(np.diff(slip)).sum()),
+    )
+
+
+def _tracked_phase(position: FloatArray) -> FloatArray:
+    """Return the phase of the rows against the grid for each block, followed through its turns [cells]."""
+    first = np.arange(0, position.size, BLOCK)
+    turn = np.exp(2j * np.pi * (position - np.floor(position)))
+    mean = np.add.reduceat(turn, first) / np.diff(np.concatenate([first, [position.size]]))
+    clear = np.abs(mean) > 0.3
+    if not clear.any():
+        return np.zeros(first.size)
+    last_clear = np.maximum.accumulate(np.where(clear, np.arange(first.size), -1))
+    angle = np.angle(mean)[np.where(last_clear < 0, int(clear.argmax()), last_clear)]
+    return np.asarray(np.unwrap(angle) / (2.0 * np.pi), dtype=np.float64)
+
+
+def _with_hysteresis(phase: FloatArray) -> FloatArray:
+    nearest = np.rint(phase)
+    certain = np.abs(phase - nearest) < CERTAIN
+    certain[0] = True
+    last = np.maximum.accumulate(np.where(certain, np.arange(phase.size), 0))
+    return np.asarray(nearest[last], dtype=np.float64)
+
+
+def _snapped_start(start: float, interval_ns: int) -> int:
+    """Return the start as a whole second where that is within a twentieth of an interval, else a millisecond."""
+    for unit in (NS_PER_S, 1_000_000):
+        nearest = round(start / unit) * unit
+        if abs(nearest - start) <= 0.05 * interval_ns:
+            return int(nearest)
+    return round(start)
+
+
+def _shift_into_holes(placed: Placed, value: FloatArray, spacing: FloatArray) -> Placed:
+    """Move rows by one cell where a doubled cell and a cell without a row lie a few rows apart.
+
+    Stamps cut to whole intervals do this: 10.0, 10.999, 12.001 become 10, 10, 12. Where the stamps lie on the grid, a
+    doubled cell may also be a faulty row; then it is only the clock if nearly all doubled cells have an empty one near.
+    """
+    step = np.diff(placed.cell)
+    event = np.flatnonzero(step != 1)
+    doubled = (step[event] == 0) & (spacing[event] < 0.5)
+    sign = np.where(doubled, 1, np.where(step[event] == 2, -1, 0))
+    if not doubled.any() or not (sign < 0).any():
+        return placed
+    pairable = (sign[1:] * sign[:-1] == -1) & (np.diff(event) <= CHAIN)
+    run_start = np.flatnonzero(pairable & ~np.concatenate([[False], pairable[:-1]]))
+    which = np.cumsum(pairable & ~np.concatenate([[False], pairable[:-1]])) - 1
+    place_in_run = np.arange(pairable.size) - run_start[np.maximum(which, 0)] if run_start.size else np.zeros(0, int)
+    pair = np.flatnonzero(pairable & (place_in_run % 2 == 0)) if run_start.size else np.zeros(0, int)
+    if not pair.size:
+        return placed
+    if not placed.jitter:
+        differs = value[event[doubled]] != value[event[doubled] + 1]
+        if differs.sum() < 3 or pair.size < 0.8 * doubled.sum():
+            return placed
+    # rows event+1 .. next event move towards the hole: forward if the doubled cell comes first
+    move = np.zeros(placed.cell.size + 1, np.int64)
+    np.add.at(move, event[pair] + 1, sign[pair])
+    np.add.at(move, event[pair + 1] + 1, -sign[pair])
+    move = np.cumsum(move)[:-1]
+    return replace(placed, cell=placed.cell + move, n_shifted=int(np.count_nonzero(move)))
+
+
+def _stretches(placed: Placed, spacing: FloatArray, spread_coarse: bool) -> Placed:
+    n = placed.cell.size
+    step = np.diff(placed.cell)
+    length = np.ones(n, np.int64)
+    slipped = (step == 2) & (spacing < 1.5)
+    length[:-1][slipped] = 2
+    coarse = np.zeros(n, bool)
+    if spread_coarse:
+        coarse[:-1] = _in_runs(spacing, longer_than=1.5, at_least=COARSE_RUN)
+        length[:-1][coarse[:-1]] = step[coarse[:-1]]
+        last = np.flatnonzero(coarse[:-1] & ~coarse[1:]) + 1
+        # the row that ends a coarse stretch covers as much as the one before it, unless the next row comes sooner
+        room = np.append(step, np.iinfo(np.int64).max)[last]
+        length[last] = np.minimum(length[last - 1], room)
+        coarse[last] = True
+    fine = np.zeros(n, bool)
+    small = _in_runs_of(spacing < 0.75, FINE_RUN) & (spacing > 0)
+    fine[:-1] |= small
+    fine[1:] |= small
+    return replace(
+        placed,
+        length=length if (length != 1).any() else None,
+        coarse=coarse if coarse.any() else None,
+        fine=fine if fine.any() else None,
+    )
+
+
+def _in_runs(spacing: FloatArray, *, longer_than: float, at_least: int) -> BoolArray:
+    """Tell which spacings belong to a run of `at_least` nearly equal ones longer than a limit."""
+    long = spacing > longer_than
+    same_as_next = long[:-1] & long[1:] & (np.abs(np.diff(spacing)) < 0.5)
+    tight = _in_runs_of(same_as_next, at_least - 1)
+    member = np.zeros(spacing.size, bool)
+    member[:-1] |= tight
+    member[1:] |= tight
+    return member
+
+
+def _in_runs_of(flag: BoolArray, at_least: int) -> BoolArray:
+    """Tell which flags belong to a run of at least so many."""
+    if not flag.any():
+        return np.zeros(flag.size, bool)
+    edge = np.flatnonzero(np.diff(np.concatenate([[False], flag, [False]]).astype(np.int8)))
+    start, stop = edge[::2], edge[1::2]
+    keep = stop - start >= at_least
+    delta = np.zeros(flag.size + 1, np.int64)
+    delta[start[keep]] = 1
+    delta[stop[keep]] -= 1
+    return np.cumsum(delta[:-1]) > 0

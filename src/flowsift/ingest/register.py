@@ -1,0 +1,341 @@
+"""Cumulative register readings, put on a grid as volumes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.errors import InputError
+from flowsift.ingest.checking import checked_values
+from flowsift.ingest.contested import settle_contested
+from flowsift.ingest.gridded import (
+    MAX_HOUSE_LPM,
+    MAX_METER_LPM,
+    Absent,
+    Gridded,
+    chosen_interval_ns,
+    gap_findings,
+    limit_findings,
+    spread,
+    summed_by_cell,
+)
+from flowsift.ingest.placing import place_rows
+from flowsift.ingest.quantum import estimate_pulse_l
+from flowsift.ingest.rows import OrderedRows, order_rows
+from flowsift.ingest.spacing import prevailing_interval_ns
+from flowsift.ingest.volumes import pulse_finding
+from flowsift.quality import Finding
+from flowsift.units import NS_PER_S, SECONDS_PER_MINUTE
+
+DIP_L = 10.0
+"""A reading may fall this far by water pushed back (a heater's expansion, a pump stopping); assumption, generous."""
+
+RESET_SHARE = 0.01
+"""A counter that starts again shows less than this share of its last reading."""
+
+ROLLOVER_SHARE = 0.9
+"""A counter rolls over only from above this share of its range, to below the rest."""
+
+MAX_FALLS = 0.1
+"""Falling readings up to this share of all changes are faults; more of them mean that it is no register."""
+
+STUCK_S = 3600.0
+"""A jump that no meter passes in one interval, after a reading that stood still this long [s], ends a stuck spell."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Steps:
+    """Volume between consecutive readings, and what is known of it."""
+
+    volume: FloatArray
+    unknown: BoolArray
+    findings: tuple[Finding, ...]
+
+
+def grid_register(
+    ns: IntArray,
+    reading_l: FloatArray,
+    *,
+    unit_l: float = 1.0,
+    pulse_l: float | None = None,
+    interval_s: float | None = None,
+    absent: Absent = "missing",
+    column: str = "reading_l",
+) -> Gridded:
+    """Put the differences of cumulative readings on a regular grid.
+
+    The interval ``[t_i, t_i+1)`` gets ``reading_i+1 - reading_i``. Over missing readings the difference is a known
+    volume of the gap, not spread. With ``absent="zero"`` (readings are written when they change) it belongs to the
+    interval that ends at the later reading.
+
+    Parameters
+    ----------
+    ns : ndarray of int64, shape (n,)
+        Times of the readings, n >= 2.
+    reading_l : ndarray of float64, shape (n,)
+        Readings [L]; NaN where a row has none. Not changed.
+    unit_l : float
+        Litres in the unit that the counter shows: it rolls over at a power of ten of that.
+    pulse_l, interval_s, absent, column
+        As in `grid_volumes`.
+
+    Raises
+    ------
+    InputError
+        Fewer than two usable readings, or readings that fall too often to be a register.
+    """
+    findings: list[Finding] = []
+    reading = checked_values(ns, reading_l, column, findings)
+    rows = order_rows(ns, reading)
+    findings[:0] = rows.findings
+    if rows.ns.size < 2 or rows.ns[0] == rows.ns[-1]:
+        raise InputError("found one reading, expected at least two: a volume is their difference", column=column)
+    interval_ns = chosen_interval_ns(rows.ns, interval_s)
+    spread_coarse = absent == "missing" and (interval_s is None or prevailing_interval_ns(rows.ns) < 1.5 * interval_ns)
+    placed = place_rows(rows.ns, rows.value, interval_ns=interval_ns, spread_coarse=spread_coarse)
+    rows, placed, usable = settle_contested(rows, placed, ~np.isnan(rows.value), interval_ns, findings)
+    usable = _without_glitches(rows, usable, findings)
+    cell, value, at = placed.cell[usable], rows.value[usable], rows.ns[usable]
+    if value.size < 2 or cell[0] == cell[-1]:
+        raise InputError("found fewer than two usable readings", column=column)
+    length = np.diff(cell)
+    steps = _differences(value, at, interval_ns=interval_ns, unit_l=unit_l, column=column, position=rows, usable=usable)
+    findings += steps.findings
+    # a step is one interval, a clock's slip, or part of a coarse stretch; else it is a gap
+    whole = length <= 1
+    if placed.length is not None:
+        reach = placed.length[usable][:-1]
+        whole |= reach >= length
+    volume, unknown = steps.volume, steps.unknown
+    if absent == "zero":
+        gap = unknown
+        flow_cell = np.where(length > 1, cell[1:] - 1, cell[:-1])
+        flow_length = None
+    else:
+        gap = unknown | ~whole
+        flow_cell, flow_length = cell[:-1], np.maximum(length, 1)
+    gap, volume, findings = _stuck(at, volume, gap, length, interval_ns, findings)
+    volume, gap, unknown = _spikes(at, volume, gap, unknown, length, interval_ns, findings)
+    n_cells = int(cell[-1] - cell[0])
+    start_ns = int(placed.start_ns + cell[0] * interval_ns)
+    gaps, gap_volume = _gaps(cell[:-1] - cell[0], cell[1:] - cell[0], volume, gap, unknown)
+    known = ~gap
+    if pulse_l is None:
+        pulse_l = estimate_pulse_l(volume[known & (length == 1)])
+        findings.append(pulse_finding(pulse_l))
+    cells, volumes = spread(
+        flow_cell[known] - cell[0], volume[known], None if flow_length is None else flow_length[known]
+    )
+    findings += gap_findings(gaps, start_ns=start_ns, interval_ns=interval_ns, known_l=float(gap_volume.sum()))
+    findings += limit_findings(interval_ns)
+    cells, volumes = summed_by_cell(cells, volumes)
+    return Gridded(
+        start_ns=start_ns,
+        interval_ns=interval_ns,
+        n_cells=n_cells,
+        cell=cells,
+        volume_l=volumes,
+        gaps=gaps,
+        gap_volume_l=gap_volume,
+        pulse_l=float(pulse_l),
+        findings=tuple(findings),
+    )
+
+
+def _without_glitches(rows: OrderedRows, usable: BoolArray, findings: list[Finding]) -> BoolArray:
+    """Leave out a single reading far from both neighbours that agree with each other."""
+    index = np.flatnonzero(usable)
+    if index.size < 3:
+        return usable
+    r, t = rows.value[index], rows.ns[index]
+    before, here, after = r[:-2], r[1:-1], r[2:]
+    minutes = (t[2:] - t[:-2]) / NS_PER_S / SECONDS_PER_MINUTE
+    agree = (after >= before - DIP_L) & (after - before <= MAX_HOUSE_LPM * minutes)
+    away = (here < before - DIP_L) | (here > after + DIP_L)
+    odd = np.flatnonzero(agree & away & (before <= after + DIP_L)) + 1
+    if not odd.size:
+        return usable
+    usable = usable.copy()
+    usable[index[odd]] = False
+    findings.append(
+        Finding(
+            kind="fault",
+            what="odd readings",
+            count=int(odd.size),
+            treatment="Single readings far off both neighbours were left out.",
+            first_ns=int(t[odd[0]]),
+        )
+    )
+    return usable
+
+
+def _differences(
+    value: FloatArray,
+    at: IntArray,
+    *,
+    interval_ns: int,
+    unit_l: float,
+    column: str,
+    position: OrderedRows,
+    usable: BoolArray,
+) -> _Steps:
+    change = np.diff(value)
+    fall = np.flatnonzero(change < 0)
+    unknown = np.zeros(change.size, bool)
+    if not fall.size:
+        return _Steps(volume=change, unknown=unknown, findings=())
+    n_changes = int(np.count_nonzero(change))
+    if fall.size > max(2, MAX_FALLS * n_changes):
+        row = int(np.flatnonzero(usable)[fall[0] + 1])
+        raise InputError(
+            f"found a reading that falls from {value[fall[0]]:g} to {value[fall[0] + 1]:g} L ({fall.size:,} of "
+            f"{n_changes:,} changes are falls), expected a register that rises: is it a volume or a flow?",
+            row=position.at(row),
+            column=column,
+        )
+    last, now = value[fall], value[fall + 1]
+    minutes = np.maximum(at[fall + 1] - at[fall], interval_ns) / NS_PER_S / SECONDS_PER_MINUTE
+    modulus = unit_l * 10.0 ** np.ceil(np.log10(np.maximum(last / unit_l, 1.0) * (1 + 1e-12)))
+    wrapped = modulus - last + now
+    dip = -change[fall] <= DIP_L
+    rolled = (last >= ROLLOVER_SHARE * modulus) & (now <= (1 - ROLLOVER_SHARE) * modulus)
+    rolled &= (wrapped <= MAX_HOUSE_LPM * minutes + 2 * unit_l) & (modulus >= 1000 * unit_l) & ~dip
+    restart = ~dip & ~rolled
+    # one rising curve: add what the counter lost, so that a dip counts again only above the highest reading so far
+    lift = np.zeros(value.size)
+    lift[fall + 1] = np.where(rolled, modulus, np.where(restart, last - now, 0.0))
+    top = np.maximum.accumulate(value + np.cumsum(lift))
+    volume = np.diff(top)
+    unknown[fall[restart]] = True
+    volume[fall[restart]] = 0.0
+    # differences of the plain readings keep their digits; the curve is needed only around dips and roll-overs
+    plain = change >= 0
+    plain[1:] &= (top == value + np.cumsum(lift))[1:-1]
+    volume[plain] = change[plain]
+    return _Steps(volume=volume, unknown=unknown, findings=_fall_findings(fall, last, now, dip, rolled, restart, at))
+
+
+def _fall_findings(
+    fall: IntArray,
+    last: FloatArray,
+    now: FloatArray,
+    dip: BoolArray,
+    rolled: BoolArray,
+    restart: BoolArray,
+    at: IntArray,
+) -> tuple[Finding, ...]:
+    reset = restart & (now <= RESET_SHARE * last)
+    cases = (
+        (rolled, "register roll-over", "The counter went past its highest number; the difference was taken across it."),
+        (
+            reset,
+            "register reset",
+            "The counter started again near zero; the volume of that interval is unknown and it is missing.",
+        ),
+        (
+            restart & ~reset,
+            "register set back",
+            "The reading fell to another value (a meter was exchanged or set); that interval is missing.",
+        ),
+        (
+            dip,
+            "register dips",
+            f"Readings that fell by up to {DIP_L:g} L (water pushed back, or noise) count as no flow until the "
+            "register passes its highest reading again.",
+        ),
+    )
+    return tuple(
+        Finding(kind="fault", what=what, count=int(which.sum()), treatment=text, first_ns=int(at[fall[which][0] + 1]))
+        for which, what, text in cases
+        if which.any()
+    )
+
+
+def _stuck(
+    at: IntArray,
+    volume: FloatArray,
+    gap: BoolArray,
+    length: IntArray,
+    interval_ns: int,
+    findings: list[Finding],
+) -> tuple[BoolArray, FloatArray, list[Finding]]:
+    """Turn a spell in which the register stood still, and the jump that ended it, into a gap of known volume."""
+    minutes = np.maximum(length, 1) * (interval_ns / NS_PER_S / SECONDS_PER_MINUTE)
+    jump = np.flatnonzero((volume > MAX_METER_LPM * minutes) & ~gap)
+    if not jump.size:
+        return gap, volume, findings
+    moved = np.where((volume > 0) | gap, np.arange(volume.size), -1)
+    before = np.concatenate([[-1], np.maximum.accumulate(moved)[:-1]])
+    first_still = before[jump] + 1
+    still_s = (at[jump] - at[first_still]) / NS_PER_S
+    spell_minutes = (at[jump + 1] - at[first_still]) / NS_PER_S / SECONDS_PER_MINUTE
+    stuck = (still_s >= STUCK_S) & (volume[jump] <= MAX_METER_LPM * spell_minutes)
+    if not stuck.any():
+        return gap, volume, findings
+    gap = gap.copy()
+    for start, stop in zip(first_still[stuck], jump[stuck], strict=True):
+        gap[start : stop + 1] = True
+    findings.append(
+        Finding(
+            kind="fault",
+            what="register stuck",
+            count=int(stuck.sum()),
+            treatment="The register stood still and then jumped by more than a meter passes in one interval; the "
+            "spell is missing, and the jump is the volume known to have passed over it.",
+            first_ns=int(at[first_still[stuck][0]]),
+        )
+    )
+    return gap, volume, findings
+
+
+def _spikes(
+    at: IntArray,
+    volume: FloatArray,
+    gap: BoolArray,
+    unknown: BoolArray,
+    length: IntArray,
+    interval_ns: int,
+    findings: list[Finding],
+) -> tuple[FloatArray, BoolArray, BoolArray]:
+    minutes = np.maximum(length, 1) * (interval_ns / NS_PER_S / SECONDS_PER_MINUTE)
+    smallest = volume[volume > 0].min() if (volume > 0).any() else 0.0
+    in_spell = gap & (length <= 1) & ~unknown
+    spike = (volume > MAX_HOUSE_LPM * minutes + 2 * smallest) & ~in_spell
+    if not spike.any():
+        return volume, gap, unknown
+    if spike.sum() == (volume > 0).sum():
+        raise InputError(
+            f"found that every rise of the register exceeds {MAX_HOUSE_LPM:.0f} L/min, which no house's meter passes: "
+            "is the unit right?"
+        )
+    findings.append(
+        Finding(
+            kind="fault",
+            what="impossible flow",
+            count=int(spike.sum()),
+            treatment=f"Rises above {MAX_HOUSE_LPM:.0f} L/min, more than a house's meter passes, are missing; "
+            f"{volume[spike].sum():,.6g} L were left out.",
+            first_ns=int(at[:-1][spike][0]),
+        )
+    )
+    return np.where(spike, 0.0, volume), gap | spike, unknown | spike
+
+
+def _gaps(
+    start: IntArray, end: IntArray, volume: FloatArray, gap: BoolArray, unknown: BoolArray
+) -> tuple[IntArray, FloatArray]:
+    """Join steps without a known course: steps with an unknown volume, and spells that end in a known jump."""
+    index = np.flatnonzero(gap & (end > start))
+    if not index.size:
+        return np.empty((0, 2), np.int64), np.empty(0)
+    known = np.where(unknown[index], 0.0, volume[index])
+    touches = end[index[:-1]] == start[index[1:]]
+    # two known volumes stay two gaps: joining them would lose where each passed
+    joins = touches & (
+        (known[:-1] == 0.0) & ~unknown[index[1:]] & ~unknown[index[:-1]] | (unknown[index[1:]] & unknown[index[:-1]])
+    )
+    first = np.flatnonzero(np.concatenate([[True], ~joins]))
+    last = np.concatenate([first[1:] - 1, [index.size - 1]])
+    return np.stack([start[index[first]], end[index[last]]], axis=1), np.add.reduceat(known, first)

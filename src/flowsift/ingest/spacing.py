@@ -1,0 +1,55 @@
+"""The prevailing spacing of rows."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from flowsift.arrays import IntArray
+from flowsift.units import NS_PER_S
+
+SAMPLE = 1_000_000
+"""Spacings looked at."""
+
+NEAR = 0.2
+"""Spacings within this share of another are the same spacing with jitter."""
+
+SNAP = 0.005
+"""A spacing within this share of a whole number of seconds is that number: the clock drifts or the stamps are rough."""
+
+
+def prevailing_interval_ns(ns: IntArray) -> int:
+    """Return the spacing that most rows have [ns].
+
+    Rows count, not time: a week at 1 s followed by a year at 1 h is a 1 s trace whose second part is coarse. The other
+    choice (most time) would throw away the only part in which uses can be told apart, and can't be undone.
+
+    Parameters
+    ----------
+    ns : ndarray of int64, shape (n,)
+        Times, not decreasing, at least two of them distinct.
+    """
+    step = np.diff(ns)
+    first = int(step[0])
+    if first > 0 and bool((step == first).all()):
+        return _snapped(float(first))
+    step = step[step > 0]
+    if step.size > SAMPLE:
+        step = step[:: step.size // SAMPLE + 1]
+    middle = float(np.median(step))
+    if (np.abs(step - middle) <= NEAR * middle).mean() < 0.5:
+        # no majority: the fullest bin of spacings on a logarithmic scale
+        bins = np.rint(np.log(step.astype(np.float64)) / np.log1p(NEAR)).astype(np.int64)
+        bins -= bins.min()
+        middle = float(np.median(step[bins == np.bincount(bins).argmax()]))
+    return _snapped(float(np.median(step[np.abs(step - middle) <= NEAR * middle])))
+
+
+def _snapped(interval: float) -> int:
+    seconds = np.rint(interval / NS_PER_S)
+    if seconds >= 1 and abs(interval / NS_PER_S / seconds - 1.0) <= SNAP:
+        return int(seconds) * NS_PER_S
+    # shorter or odd intervals: whole milliseconds where that is as near
+    millis = np.rint(interval / 1e6)
+    if millis >= 1 and abs(interval / 1e6 / millis - 1.0) <= SNAP:
+        return int(millis) * 1_000_000
+    return max(int(interval), 1)
