@@ -306,15 +306,14 @@ def _numbers(values: Any, column: str) -> FloatArray:
         return values
     if not hasattr(values, "__iter__"):
         raise InputError(f"found {values!r}, expected one number a row", column=column)
-    series = values if isinstance(values, pd.Series | pd.Index) else pd.Series(_listed(values))
+    series = pd.Series(values if isinstance(values, pd.Series | pd.Index) else _listed(values))
     if pd.api.types.is_numeric_dtype(series.dtype):
         return series.to_numpy(dtype=np.float64, na_value=np.nan)
     numbers = pd.to_numeric(series, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
     bad = np.flatnonzero(np.isnan(numbers) & ~series.isna().to_numpy())
     if bad.size:
-        found = series.iloc[int(bad[0])] if isinstance(series, pd.Series) else series[int(bad[0])]
-        raise InputError(f"found {found!r}, expected a number", row=int(bad[0]), column=column)
-    return numbers
+        raise InputError(f"found {series.iloc[int(bad[0])]!r}, expected a number", row=int(bad[0]), column=column)
+    return np.asarray(numbers, dtype=np.float64)
 
 
 def _listed(values: Any) -> Any:

@@ -112,13 +112,15 @@ def spread(cell: IntArray, volume: FloatArray, length: IntArray | None) -> tuple
 def spike_limit_l(length: IntArray | None, *, interval_ns: int, pulse_l: float) -> FloatArray | float:
     """Return the largest believable volume of each row [L]; a pulse at either edge is no flow."""
     most = MAX_HOUSE_LPM * interval_ns / NS_PER_S / SECONDS_PER_MINUTE
-    return most * (1.0 if length is None else length) + 2.0 * pulse_l
+    spans = 1.0 if length is None else length.astype(np.float64)
+    return most * spans + 2.0 * pulse_l
 
 
 def shares_cell(cell: IntArray) -> BoolArray:
     """Tell which rows share their cell with a neighbour."""
     same = np.diff(cell) == 0
-    return np.concatenate([[False], same]) | np.concatenate([same, [False]])
+    both: BoolArray = np.concatenate([[False], same]) | np.concatenate([same, [False]])
+    return both
 
 
 def placing_findings(placed: Placed, ns: IntArray, *, interval_ns: int) -> list[Finding]:

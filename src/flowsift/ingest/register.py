@@ -333,9 +333,9 @@ def _gaps(
     known = np.where(unknown[index], 0.0, volume[index])
     touches = end[index[:-1]] == start[index[1:]]
     # two known volumes stay two gaps: joining them would lose where each passed
-    joins = touches & (
-        (known[:-1] == 0.0) & ~unknown[index[1:]] & ~unknown[index[:-1]] | (unknown[index[1:]] & unknown[index[:-1]])
-    )
+    no_course = unknown[index]
+    in_spell = (known[:-1] == 0.0) & ~no_course[1:] & ~no_course[:-1]
+    joins = touches & (in_spell | (no_course[1:] & no_course[:-1]))
     first = np.flatnonzero(np.concatenate([[True], ~joins]))
     last = np.concatenate([first[1:] - 1, [index.size - 1]])
     return np.stack([start[index[first]], end[index[last]]], axis=1), np.add.reduceat(known, first)

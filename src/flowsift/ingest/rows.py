@@ -75,7 +75,7 @@ def order_rows(ns: IntArray, value: FloatArray) -> OrderedRows:
                 kind="fault",
                 what="rows out of order",
                 count=int(late.sum()),
-                treatment=f"Rows that came after a later one (the times step back {_times(n_back)}) were sorted by time.",
+                treatment=f"Rows that came after a later one were sorted by time (times step back {_times(n_back)}).",
                 first_ns=int(ns[late].min()),
             )
         )

@@ -94,7 +94,7 @@ def grid_volumes(
     if not usable.any():
         raise InputError("found no row with a usable value", column=column)
     findings += _stuck(rows, volume, usable, interval_ns, pulse_l)
-    return _collapse(rows, placed, volume, usable, interval_ns, pulse_l, absent, findings)
+    return _collapse(placed, volume, usable, interval_ns, pulse_l, absent, findings)
 
 
 def pulse_finding(pulse_l: float) -> Finding:
@@ -144,8 +144,8 @@ def _without_spikes(
     if n_spikes == n_flow or n_spikes > max(3, 5 * FEW_SHARE * n_flow):
         row = int(np.flatnonzero(spike)[0])
         raise InputError(
-            f"found {rows.value[row]:g} and {n_spikes - 1:,} more of {n_flow:,} values above {MAX_HOUSE_LPM:.0f} L/min, "
-            "which no house's meter passes: is the unit right, and is it a volume or a flow of each interval?",
+            f"found {rows.value[row]:g} and {n_spikes - 1:,} more of {n_flow:,} values above {MAX_HOUSE_LPM:.0f} "
+            "L/min, which no house's meter passes: is the unit right, and is it a volume or a flow of each interval?",
             row=rows.at(row),
             column=column,
         )
@@ -176,14 +176,14 @@ def _stuck(rows: OrderedRows, volume: FloatArray, usable: BoolArray, interval_ns
             kind="fault",
             what="stuck values",
             count=int((stop - start + 1)[long].sum()),
-            treatment=f"One same flow for over {STUCK_S / 3600:g} hours looks like a stuck meter or logger; it was kept.",
+            treatment=f"One same flow for over {STUCK_S / 3600:g} hours looks like a stuck meter or logger; "
+            "it was kept.",
             first_ns=int(rows.ns[start[long][0]]),
         )
     ]
 
 
 def _collapse(
-    rows: OrderedRows,
     placed: Placed,
     volume: FloatArray,
     usable: BoolArray,
