@@ -10,7 +10,20 @@ import numpy as np
 import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
-from flowsift.evaluate import events, volumes
+from flowsift.evaluate import (
+    boundaries,
+    calibration,
+    confusion,
+    cost,
+    events,
+    fixture_names,
+    flush_volume,
+    loads,
+    precut,
+    steps,
+    trickle,
+    volumes,
+)
 from flowsift.evaluate.account import VOLUME_COLUMNS, account_of_answer, account_of_truth
 from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.definition import Definition
@@ -18,7 +31,20 @@ from flowsift.evaluate.totals import Counts, Figures, Totals
 from flowsift.households.truth import Truth
 from flowsift.labels import LABELS
 
-SUBJECTS = (volumes, events)
+SUBJECTS = (
+    volumes,
+    events,
+    precut,
+    steps,
+    boundaries,
+    fixture_names,
+    flush_volume,
+    trickle,
+    loads,
+    calibration,
+    confusion,
+    cost,
+)
 """Every subject of scoring: a module with ``count(comparison)``, ``figures(totals)`` and ``DEFINITIONS``."""
 
 DEFINITIONS: dict[str, Definition] = {d.name: d for subject in SUBJECTS for d in subject.DEFINITIONS}
