@@ -1,0 +1,79 @@
+"""The days of a simulation: local midnights, weekdays and seasons."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from flowsift.errors import OptionError
+from flowsift.trace import FloatArray, IntArray
+from flowsift.units import NS_PER_S
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Days:
+    """Whole local days, in seconds since the first local midnight.
+
+    Attributes
+    ----------
+    start : Timestamp
+        First local midnight, tz-aware.
+    midnight_s : ndarray, shape (n + 1,)
+        Seconds from `start` to each local midnight, the end included (days of 23 and 25 hours occur).
+    weekday : ndarray of int64, shape (n,)
+        0 is Monday.
+    warmth : ndarray, shape (n,)
+        Season, 0 in mid-January to 1 in mid-July (northern hemisphere).
+    """
+
+    start: pd.Timestamp
+    midnight_s: FloatArray
+    weekday: IntArray
+    warmth: FloatArray
+
+    @property
+    def n(self) -> int:
+        """Number of days."""
+        return int(self.weekday.size)
+
+    @property
+    def end_s(self) -> float:
+        """Seconds from the start to the end."""
+        return float(self.midnight_s[-1])
+
+    def at(self, day: int, hour: float) -> float:
+        """Return the seconds from the start to an hour (0 to 24 and beyond) of a day."""
+        return float(self.midnight_s[day]) + 3600.0 * hour
+
+    def hour_of(self, second: FloatArray | IntArray) -> FloatArray:
+        """Return the local hour of day (0 to 24) of seconds since the start."""
+        day = np.clip(np.searchsorted(self.midnight_s, second, side="right") - 1, 0, self.n - 1)
+        return np.asarray((second - self.midnight_s[day]) / 3600.0, dtype=np.float64)
+
+
+def days_from(start: str | pd.Timestamp, *, n: int, timezone: str) -> Days:
+    """Return `n` whole local days beginning on the date of `start`.
+
+    Raises
+    ------
+    OptionError
+        If `n` is not positive or the date can't be read.
+    """
+    if n < 1:
+        raise OptionError(f"days must be 1 or more, got {n}")
+    try:
+        first = pd.Timestamp(start)
+    except ValueError as error:
+        raise OptionError(f"start must be a date such as 2024-06-03, got {start!r}") from error
+    first = (first.tz_convert(timezone) if first.tzinfo else first.tz_localize(timezone)).normalize().as_unit("ns")
+    dates = pd.DatetimeIndex(first.tz_localize(None) + pd.to_timedelta(np.arange(n + 1), unit="D"))
+    ns = dates.tz_localize(timezone).tz_convert("UTC").as_unit("ns").asi8
+    day_of_year = dates[:-1].day_of_year.to_numpy(dtype=np.float64)
+    return Days(
+        start=first,
+        midnight_s=np.asarray((ns - ns[0]) / NS_PER_S, dtype=np.float64),
+        weekday=dates[:-1].day_of_week.to_numpy(dtype=np.int64),
+        warmth=0.5 - 0.5 * np.cos(2 * np.pi * (day_of_year - 15.0) / 365.25),
+    )

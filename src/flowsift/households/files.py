@@ -1,0 +1,49 @@
+"""Tables in CSV files that come out the same, byte for byte, each time they are written."""
+
+from __future__ import annotations
+
+import gzip
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from flowsift.errors import InputError
+
+DIGITS = "%.12g"
+"""Numbers are written to twelve significant digits: beyond any meter, short for round values."""
+
+
+def write_table(path: Path, table: pd.DataFrame) -> None:
+    """Write a table as CSV, compressed where the name ends in ``.gz``; times in ISO 8601 with milliseconds, UTC."""
+    out = table.copy()
+    for name in out.columns:
+        if isinstance(out[name].dtype, pd.DatetimeTZDtype):
+            out[name] = out[name].dt.tz_convert("UTC").dt.strftime("%Y-%m-%dT%H:%M:%S.%f").str[:-3] + "Z"
+    text = out.to_csv(index=False, float_format=DIGITS, lineterminator="\n")
+    write_text(path, text)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write text as UTF-8, compressed where the name ends in ``.gz`` (no name and no time inside)."""
+    data = text.encode("utf-8")
+    path.write_bytes(gzip.compress(data, compresslevel=9, mtime=0) if path.suffix == ".gz" else data)
+
+
+def read_table(path: Path, *, columns: Sequence[str]) -> pd.DataFrame:
+    """Read a table that `write_table` wrote.
+
+    Raises
+    ------
+    InputError
+        If the file is missing or lacks one of `columns`.
+    """
+    if not path.is_file():
+        raise InputError("expected a file of a truth folder, found none", file=str(path))
+    table = pd.read_csv(path)
+    for name in columns:
+        if name not in table:
+            raise InputError(
+                f"found columns {', '.join(map(str, table.columns))}, this one is missing", file=str(path), column=name
+            )
+    return table
