@@ -1,0 +1,5 @@
+"""The command line."""
+
+from flowsift.cli.app import app, main
+
+__all__ = ["app", "main"]

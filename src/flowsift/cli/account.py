@@ -1,0 +1,76 @@
+"""The commands that answer: ``account`` for a file, ``demo`` for the household that is shipped."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+import flowsift as fs
+from flowsift.cli.options import Answering, Reading, spread_options
+from flowsift.cli.terminal import show, show_sections, working
+from flowsift.disaggregation import Disaggregation
+from flowsift.report.account import account_dict, water_account
+from flowsift.report.account_text import account_sections
+from flowsift.report.files import check_folder, check_table_path, write_table, write_text
+from flowsift.units import UnitSystem
+
+STANDARD_OUTPUT = Path("-")
+
+
+def register(app: typer.Typer) -> None:
+    """Add ``account`` and ``demo`` to the command line."""
+    app.command()(spread_options(account))
+    app.command()(spread_options(demo))
+
+
+def account(
+    file: Annotated[Path, typer.Argument(help="Flow data of one meter: CSV, CSV.gz or Parquet.", metavar="FILE")],
+    reading: Reading,
+    answering: Answering,
+) -> None:
+    """Print the water account of one household: which fixture used what, and what runs when nothing should."""
+    check_outputs(answering)
+    with working(f"reading {file.name}"):
+        trace = reading.read(file)
+    answer(trace, answering)
+
+
+def demo(answering: Answering) -> None:
+    """Print the account of a made-up household that comes with flowsift."""
+    check_outputs(answering)
+    answer(fs.shipped_trace("demo"), answering)
+
+
+def answer(trace: fs.Trace, answering: Answering) -> None:
+    """Disaggregate a trace, write the files asked for, and print its account."""
+    with working("telling the fixtures apart"):
+        result = fs.disaggregate(trace)
+        drawn_up = water_account(result)
+    units = answering.system(trace)
+    write_tables(result, answering, units)
+    as_json = json.dumps(account_dict(drawn_up, units=units), indent=2, allow_nan=False) + "\n"
+    if answering.json == STANDARD_OUTPUT:
+        show(as_json)
+        return
+    if answering.json is not None:
+        write_text(as_json, answering.json)
+    show_sections(account_sections(drawn_up, units=units))
+
+
+def check_outputs(answering: Answering) -> None:
+    """Find out before the work whether the files asked for can be written."""
+    for path in (answering.events, answering.fixtures):
+        if path is not None:
+            check_table_path(path)
+    if answering.json not in (None, STANDARD_OUTPUT):
+        check_folder(answering.json)
+
+
+def write_tables(result: Disaggregation, answering: Answering, units: UnitSystem) -> None:
+    """Write the tables asked for, in the units of the answer (their column names say which)."""
+    for table, path in ((result.events, answering.events), (result.fixtures, answering.fixtures)):
+        if path is not None:
+            write_table(table.in_us_units() if units == "us" else table, path)

@@ -1,0 +1,60 @@
+"""Talking to the person at the terminal, or to the program at the other end of the pipe."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+from flowsift.report.account_text import Section
+
+PIPE_CLOSED = 141
+"""Exit status when the reader of our output has gone (128 + SIGPIPE), as the shell gives it."""
+
+
+def show(text: str) -> None:
+    """Write text to standard output as it is; end quietly if nobody reads it any more."""
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # The interpreter flushes standard output once more at its end: give it somewhere to go.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise typer.Exit(PIPE_CLOSED) from None
+
+
+def show_sections(sections: Sequence[Section]) -> None:
+    """Write sections of text, headings in bold where the terminal has it."""
+    console = Console(width=None, highlight=False, soft_wrap=True)
+    if not console.is_terminal or console.no_color:
+        show("\n\n".join("\n".join([section.heading, *section.lines]) for section in sections) + "\n")
+        return
+    for number, section in enumerate(sections):
+        console.print(Text(("\n" if number else "") + section.heading, style="bold"))
+        for line in section.lines:
+            console.print(Text(line))
+
+
+@contextmanager
+def working(what: str) -> Iterator[None]:
+    """Show on a terminal's standard error that work goes on, and what."""
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield
+        return
+    with console.status(what):
+        yield
+
+
+def complain(problem: str) -> None:
+    """Write one line to standard error."""
+    line = " ".join(f"flowsift: {problem}".split())
+    try:
+        sys.stderr.write(line + "\n")
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())

@@ -1,0 +1,1 @@
+"""What people read: the water account as text, tables and pages."""

@@ -1,0 +1,288 @@
+"""The water account of a household: computed once, shown as text or as a JSON-ready dict."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from flowsift.disaggregation import Disaggregation
+from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
+from flowsift.quality import Finding
+from flowsift.units import SECONDS_PER_DAY, UnitSystem, us_column
+
+
+@dataclass(frozen=True, kw_only=True)
+class UseLine:
+    """What one label took.
+
+    Attributes
+    ----------
+    label : str
+        A label of `flowsift.labels.LABELS`, or ``trickle`` or ``unexplained``.
+    uses : int
+        Uses; a load of a washer and a cycle of an irrigation zone is one use. 0 for trickle and unexplained.
+    volume_l : float
+        Volume [L].
+    per_day_l : float
+        Volume a day of observed time [L].
+    share : float
+        Part of the metered volume, 0 to 1.
+    probability : float or None
+        Mean probability of the label, weighted by volume; None for trickle and unexplained.
+    """
+
+    label: str
+    uses: int
+    volume_l: float
+    per_day_l: float
+    share: float
+    probability: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrickleLine:
+    """The constant flow under everything.
+
+    Attributes
+    ----------
+    rate_lpm, low_lpm, high_lpm : float
+        Mean rate over the time it ran, and the mean of its 90 % bounds [L/min].
+    per_day_l, volume_l : float
+        Volume a day of observed time, and in all [L].
+    running : float
+        Part of the observed time during which it ran, 0 to 1.
+    spans : int
+        Number of spans.
+    """
+
+    rate_lpm: float
+    low_lpm: float
+    high_lpm: float
+    per_day_l: float
+    volume_l: float
+    running: float
+    spans: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class ToiletLine:
+    """One toilet.
+
+    Attributes
+    ----------
+    fixture : str
+    flushes : int
+    per_flush_l, low_l, high_l : float
+        Median volume of a flush and its 90 % bounds [L].
+    volume_l : float
+        Volume of all flushes [L].
+    """
+
+    fixture: str
+    flushes: int
+    per_flush_l: float
+    low_l: float
+    high_l: float
+    volume_l: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Account:
+    """Where the water went.
+
+    Attributes
+    ----------
+    start, end : Timestamp
+        Period of the trace, in the time zone people read it in.
+    timezone : str
+        Name of that time zone.
+    observed_s : float
+        Time with data, or with a known volume over a gap [s]; per-day figures rest on it.
+    gap_s : float
+        Time without data [s].
+    metered_l, per_day_l : float
+        Metered volume, in all and a day of observed time [L].
+    uses : tuple of UseLine
+        Every label that took water, by volume; then trickle and unexplained. Volumes add up to `metered_l`.
+    trickle : TrickleLine or None
+        None where no trickle was found.
+    toilets : tuple of ToiletLine
+    gap_volume_l : float
+        Part of the unexplained volume that passed while there was no data [L].
+    findings : tuple of Finding
+        Faults, assumptions and limits.
+    """
+
+    start: pd.Timestamp
+    end: pd.Timestamp
+    timezone: str
+    observed_s: float
+    gap_s: float
+    metered_l: float
+    per_day_l: float
+    uses: tuple[UseLine, ...]
+    trickle: TrickleLine | None
+    toilets: tuple[ToiletLine, ...]
+    gap_volume_l: float
+    findings: tuple[Finding, ...]
+
+    @property
+    def unexplained(self) -> UseLine:
+        """The line of the volume that nothing accounts for."""
+        return self.uses[-1]
+
+
+def water_account(result: Disaggregation) -> Account:
+    """Draw up the account of one disaggregated trace.
+
+    Parameters
+    ----------
+    result : Disaggregation
+
+    Returns
+    -------
+    Account
+        Volumes, per-day figures and shares of `Account.uses` add up to those of the whole. An empty trace gives an
+        account with zeros.
+    """
+    trace, balance = result.trace, result.balance
+    unknown_gap_cells = (trace.gaps[:, 1] - trace.gaps[:, 0])[trace.gap_volume_l <= 0].sum()
+    observed_s = trace.duration_s - float(unknown_gap_cells) * trace.interval_s
+    days = observed_s / SECONDS_PER_DAY
+    timezone = trace.timezone
+
+    def line(label: str, volume_l: float, uses: int = 0, probability: float | None = None) -> UseLine:
+        return UseLine(
+            label=label,
+            uses=uses,
+            volume_l=volume_l,
+            per_day_l=volume_l / days if days else 0.0,
+            share=volume_l / balance.metered_l if balance.metered_l else 0.0,
+            probability=probability,
+        )
+
+    lines = [line(label, *what) for label, what in _by_label(result).items()]
+    lines.sort(key=lambda use: (-use.volume_l, LABELS.index(use.label)))
+    return Account(
+        start=trace.start.tz_convert(timezone),
+        end=trace.end.tz_convert(timezone),
+        timezone=timezone,
+        observed_s=observed_s,
+        gap_s=balance.gap_s,
+        metered_l=balance.metered_l,
+        per_day_l=balance.metered_l / days if days else 0.0,
+        uses=(*lines, line(TRICKLE, balance.trickle_l), line(UNEXPLAINED, balance.unexplained_l)),
+        trickle=_trickle(result, observed_s),
+        toilets=_toilets(result),
+        gap_volume_l=float(trace.gap_volume_l.sum()),
+        findings=(*trace.findings, *result.findings),
+    )
+
+
+def account_dict(account: Account, *, units: UnitSystem = "si") -> dict[str, Any]:
+    """Return the account as nested dicts and lists that JSON can hold.
+
+    Parameters
+    ----------
+    account : Account
+    units : {"si", "us"}
+        ``us`` gives gallons and gallons a minute; the names of the fields say which.
+    """
+    record = asdict(account)
+    record["start"], record["end"] = account.start.isoformat(), account.end.isoformat()
+    for finding in record["findings"]:
+        first = finding.pop("first_ns")
+        finding["first"] = None if first is None else pd.Timestamp(first, unit="ns", tz="UTC").isoformat()
+    record["units"] = units
+    return _in_us_units(record) if units == "us" else record
+
+
+def _in_us_units(record: dict[str, Any]) -> dict[str, Any]:
+    """Return nested records with litres turned into gallons, their fields renamed to match."""
+    converted: dict[str, Any] = {}
+    for name, content in record.items():
+        new_name, litres = us_column(name)
+        if isinstance(content, dict):
+            converted[new_name] = _in_us_units(content)
+        elif isinstance(content, list | tuple):
+            converted[new_name] = [_in_us_units(item) for item in content]
+        else:
+            converted[new_name] = content if litres == 1.0 else content / litres
+    return converted
+
+
+def _by_label(result: Disaggregation) -> dict[str, tuple[float, int, float]]:
+    """Return volume [L], uses and mean probability of each label that occurs."""
+    events = result.events
+    uses = result.fixtures.groupby("label")["uses"].sum()
+    totals = {}
+    for label, group in events.groupby("label", sort=False):
+        volume = group["volume_l"].to_numpy()
+        weight = volume if volume.sum() > 0 else np.ones(volume.size)
+        probability = float(np.average(group["probability"].to_numpy(), weights=weight))
+        totals[str(label)] = (float(volume.sum()), int(uses[label]), probability)
+    return totals
+
+
+def _trickle(result: Disaggregation, observed_s: float) -> TrickleLine | None:
+    spans = result.trickle
+    if not len(spans):
+        return None
+    seconds = (spans["end"] - spans["start"]).dt.total_seconds().to_numpy()
+    volume = result.balance.trickle_l
+    return TrickleLine(
+        rate_lpm=float(np.average(spans["rate_lpm"].to_numpy(), weights=seconds)),
+        low_lpm=float(np.average(spans["low_lpm"].to_numpy(), weights=seconds)),
+        high_lpm=float(np.average(spans["high_lpm"].to_numpy(), weights=seconds)),
+        per_day_l=volume * SECONDS_PER_DAY / observed_s,
+        volume_l=volume,
+        running=min(float(seconds.sum()) / observed_s, 1.0),
+        spans=len(spans),
+    )
+
+
+def _toilets(result: Disaggregation) -> tuple[ToiletLine, ...]:
+    fixtures = result.fixtures
+    toilets = fixtures[fixtures["label"] == "flush"]
+    numbers = toilets[["typical_volume_l", "low_l", "high_l", "volume_l"]].to_numpy(dtype=np.float64)
+    return tuple(
+        ToiletLine(
+            fixture=str(fixture),
+            flushes=int(uses),
+            per_flush_l=float(typical),
+            low_l=float(low),
+            high_l=float(high),
+            volume_l=float(volume),
+        )
+        for fixture, uses, (typical, low, high, volume) in zip(
+            toilets["fixture"], toilets["uses"].to_numpy(dtype=np.int64), numbers, strict=True
+        )
+    )
+
+
+def round_to_sum(values: Iterable[float], *, decimals: int) -> list[float]:
+    """Round numbers so that they still add up to their rounded sum (largest remainder).
+
+    Parameters
+    ----------
+    values : iterable of float
+        Numbers >= 0.
+    decimals : int
+        Digits after the point.
+
+    Returns
+    -------
+    list of float
+        Each differs from its value by less than one unit of the last digit.
+    """
+    step = 10.0**-decimals
+    scaled = np.asarray(list(values), dtype=np.float64) / step
+    whole = np.floor(scaled + 1e-9)
+    missing = round(float(scaled.sum())) - int(whole.sum())
+    order = np.argsort(whole - scaled, kind="stable")
+    whole[order[: max(missing, 0)]] += 1
+    return [float(round(w * step, decimals)) for w in whole]

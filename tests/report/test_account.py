@@ -1,0 +1,181 @@
+"""The water account: what it says adds up, in numbers and in print."""
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import flowsift as fs
+from flowsift.disaggregation import Disaggregation, Shares, TrickleSpans, assemble
+from flowsift.labels import LABELS
+from flowsift.report.account import account_dict, round_to_sum, water_account
+from flowsift.report.account_text import LABEL_WORDS, account_sections, account_text, label_words
+from flowsift.units import L_PER_GAL
+
+START = pd.Timestamp("2024-03-09T18:30Z").value
+MINUTE_NS = 60 * 10**9
+
+
+def home(volumes, labels, trickle_l=0.0, unexplained_l=0.0, gap_l=None, timezone="UTC", probability=0.8):
+    """A day at one minute: event k takes minute 10 k, with a trickle under it and something unexplained beside it."""
+    n = len(volumes)
+    cell = np.arange(n, dtype=np.int64) * 10 + 5
+    trickle = np.full(n, trickle_l)
+    trace = fs.Trace(
+        start_ns=START,
+        interval_ns=MINUTE_NS,
+        n_cells=1440,
+        cell=cell,
+        volume_l=np.asarray(volumes, float) + trickle + unexplained_l,
+        gaps=np.empty((0, 2), np.int64) if gap_l is None else np.array([[1200, 1320]], np.int64),
+        gap_volume_l=np.empty(0) if gap_l is None else np.array([gap_l]),
+        pulse_l=0.01,
+        timezone=timezone,
+    )
+    running = n > 0 and trickle_l > 0
+    spans = TrickleSpans(
+        start=np.array([0], np.int64),
+        end=np.array([720], np.int64),
+        rate_lpm=np.array([n * trickle_l / 720]),
+        low_lpm=np.array([n * trickle_l / 800]),
+        high_lpm=np.array([n * trickle_l / 600]),
+    )
+    return assemble(
+        trace,
+        start_cell=cell,
+        end_cell=cell + 1,
+        label=np.asarray(labels, object),
+        probability=np.full(n, probability),
+        fixture=np.asarray([f"{label}-1" for label in labels], object),
+        cycle=np.full(n, -1, np.int64),
+        shares=Shares(event=np.arange(n), flow=np.arange(n), volume_l=np.asarray(volumes, float)),
+        trickle=spans if running else None,
+        trickle_l=trickle,
+    )
+
+
+@st.composite
+def homes(draw) -> Disaggregation:
+    volumes = draw(st.lists(st.floats(0.01, 500.0), max_size=25))
+    labels = [draw(st.sampled_from(LABELS)) for _ in volumes]
+    return home(
+        volumes,
+        labels,
+        trickle_l=draw(st.sampled_from([0.0, 0.03, 2.0])),
+        unexplained_l=draw(st.sampled_from([0.0, 0.7])),
+        gap_l=draw(st.sampled_from([None, 0.0, 33.3])),
+    )
+
+
+@settings(deadline=None, max_examples=60)
+@given(result=homes())
+def test_parts_add_up_to_the_whole(result):
+    account = water_account(result)
+    for part, whole in [("volume_l", account.metered_l), ("per_day_l", account.per_day_l)]:
+        assert sum(getattr(use, part) for use in account.uses) == pytest.approx(whole, rel=1e-9, abs=1e-9)
+    if account.metered_l:
+        assert sum(use.share for use in account.uses) == pytest.approx(1.0, rel=1e-9)
+    assert sum(use.uses for use in account.uses) == len(result.events)
+    assert account.unexplained.volume_l == result.balance.unexplained_l
+
+
+@settings(deadline=None, max_examples=60)
+@given(result=homes(), units=st.sampled_from(["si", "us"]))
+def test_printed_columns_add_up_and_fit(result, units):
+    account = water_account(result)
+    sections = {s.heading: s.lines for s in account_sections(account, units=units)}
+    assert max(len(line) for lines in sections.values() for line in lines) <= 80
+    rows = [re.findall(r"[\d,]+\.\d", line) for line in sections["Where the water went"][1:]]
+    numbers = np.array([[float(cell.replace(",", "")) for cell in row] for row in rows])
+    np.testing.assert_allclose(numbers[:-1].sum(axis=0), numbers[-1], atol=1e-6)
+    litres = L_PER_GAL if units == "us" else 1.0
+    assert numbers[-1, 0] == pytest.approx(account.metered_l / litres, abs=0.051)
+
+
+@given(
+    values=st.lists(st.floats(0.0, 1e6), max_size=20),
+    decimals=st.integers(0, 3),
+)
+def test_rounding_keeps_the_sum_and_stays_close(values, decimals):
+    rounded = round_to_sum(values, decimals=decimals)
+    step = 10.0**-decimals
+    assert sum(rounded) == pytest.approx(sum(values), abs=0.5001 * step + 1e-6)
+    assert all(abs(r - v) < 1.001 * step for r, v in zip(rounded, values, strict=True))
+
+
+def test_per_day_figures_rest_on_the_time_with_a_known_volume():
+    full = water_account(home([240.0], ["shower"]))
+    assert full.per_day_l == pytest.approx(240.0)
+    lost = water_account(home([240.0], ["shower"], gap_l=0.0))  # two hours without data
+    assert lost.per_day_l == pytest.approx(240.0 * 24 / 22)
+    known = water_account(home([240.0], ["shower"], gap_l=12.0))  # two hours whose volume is known
+    assert known.per_day_l == pytest.approx(252.0)
+    assert known.gap_volume_l == known.unexplained.volume_l == pytest.approx(12.0)
+    assert "12.0 L of it passed while no data came in" in account_text(known)
+
+
+def test_trickle_says_rate_bounds_and_time():
+    account = water_account(home([1.0] * 10, ["faucet"] * 10, trickle_l=7.2))
+    assert account.trickle.rate_lpm == pytest.approx(0.1)
+    assert account.trickle.low_lpm < account.trickle.rate_lpm < account.trickle.high_lpm
+    assert account.trickle.per_day_l == pytest.approx(72.0)
+    assert account.trickle.running == pytest.approx(0.5)
+    text = account_text(account)
+    assert "0.100 L/min (between 0.0900 and 0.120), 50 % of the time: 72.0 L a day, 72.0 L" in text
+    assert "0.0264 gal/min" in account_text(account, units="us")
+
+
+def test_toilets_are_listed_with_their_bounds():
+    account = water_account(home([6.0, 6.1, 5.9, 4.5], ["flush"] * 3 + ["toilet_leak"]))
+    (toilet,) = account.toilets
+    assert (toilet.fixture, toilet.flushes) == ("flush-1", 3)
+    assert toilet.low_l < toilet.per_flush_l < toilet.high_l
+    assert toilet.per_flush_l == pytest.approx(6.0)
+    assert re.search(r"flush-1 +1\.59 gal \(between 1\.5\d and 1\.6\d\), 3 flushes", account_text(account, units="us"))
+
+
+def test_period_is_told_in_the_time_zone_of_the_trace():
+    account = water_account(home([1.0], ["faucet"], timezone="America/New_York"))
+    assert account.start.isoformat() == "2024-03-09T13:30:00-05:00"
+    assert account.end.isoformat() == "2024-03-10T14:30:00-04:00"  # clocks go forward in between
+    assert "2024-03-09 13:30 to 2024-03-10 14:30, America/New_York" in account_text(account)
+
+
+def test_an_empty_trace_has_an_account():
+    result = home([], [])
+    account = water_account(result)
+    assert account.metered_l == 0.0
+    assert [use.label for use in account.uses] == ["trickle", "unexplained"]
+    text = account_text(account)
+    assert "0.0 L metered" in text
+    assert "none found" in text
+    assert "nothing" in text
+
+
+def test_findings_are_sorted_by_kind_and_wrapped():
+    finding = fs.Finding(kind="limit", what="one-minute intervals", treatment="Short uses run together. " * 8)
+    result = home([1.0], ["faucet"])
+    result = replace(result, findings=(finding, fs.Finding(kind="assumption", what="unit", treatment="Litres.")))
+    sections = account_sections(water_account(result), width=60)
+    headings = [section.heading for section in sections]
+    assert headings[-2:] == ["Assumed", "What this trace can't tell"]
+    assert len(sections[-1].lines) > 3
+    assert max(map(len, sections[-1].lines)) <= 60
+
+
+def test_labels_are_plain_words():
+    assert label_words("clothes_washer") == "clothes washer"
+    assert set(LABEL_WORDS) <= {*LABELS, "trickle", "unexplained"}
+    assert [label for label in LABELS if "_" in label_words(label)] == []
+
+
+def test_json_record_names_its_units():
+    account = water_account(home([8.0], ["flush"], trickle_l=0.5))
+    si, us = account_dict(account), account_dict(account, units="us")
+    assert us["trickle"]["rate_gpm"] == pytest.approx(si["trickle"]["rate_lpm"] / L_PER_GAL)
+    assert us["uses"][0]["volume_gal"] == pytest.approx(8.0 / L_PER_GAL)
+    assert us["observed_s"] == si["observed_s"] == 86_400.0
