@@ -3,6 +3,7 @@
 from flowsift.disaggregation import Balance, Disaggregation
 from flowsift.errors import FlowsiftError, InputError, NotEnoughDataError, OptionError
 from flowsift.labels import LABELS
+from flowsift.pipeline import disaggregate
 from flowsift.quality import Finding
 from flowsift.trace import Trace
 
@@ -19,4 +20,5 @@ __all__ = [
     "OptionError",
     "Trace",
     "__version__",
+    "disaggregate",
 ]

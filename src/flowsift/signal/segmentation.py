@@ -8,10 +8,12 @@ import numpy as np
 
 from flowsift.disaggregation import Shares, TrickleSpans
 from flowsift.signal.overlap import Explanation, explain_span
+from flowsift.signal.pauses import joined_uses
 from flowsift.signal.runs import LEAST_USE_LPM, Runs, find_runs
 from flowsift.signal.steps import Plateaus, find_plateaus, level_variance
 from flowsift.signal.trickle import find_trickle
 from flowsift.trace import BoolArray, FloatArray, IntArray, Trace
+from flowsift.units import SECONDS_PER_MINUTE
 
 RAMP_S = 3.0
 """A valve takes up to about this long to open or close [s]; a shorter plateau between a lower and a higher one is such a
@@ -95,19 +97,16 @@ def segment(trace: Trace) -> Segmentation:
     trickle = find_trickle(trace)
     gap_before = np.searchsorted(trace.gaps[:, 0], trace.cell)
     barrier = np.diff(gap_before, prepend=0) > 0
-    runs = find_runs(
-        trace.cell, trace.volume_l, pulse_l=trace.pulse_l, interval_s=trace.interval_s, barrier=barrier
-    )
+    runs = find_runs(trace.cell, trace.volume_l, pulse_l=trace.pulse_l, interval_s=trace.interval_s, barrier=barrier)
     plateaus = find_plateaus(runs.rate_lpm, runs.first, pulse_l=trace.pulse_l, interval_s=trace.interval_s)
-    variance = level_variance(
-        plateaus.level_lpm, plateaus.length, pulse_l=trace.pulse_l, interval_s=trace.interval_s
-    )
+    variance = level_variance(plateaus.level_lpm, plateaus.length, pulse_l=trace.pulse_l, interval_s=trace.interval_s)
     base = _trickle_under(plateaus, runs, trickle)
     net = np.maximum(plateaus.level_lpm - base, 0.0)
     busy = _is_busy(net, base, variance)
     spans = _find_spans(plateaus, busy, net, trace)
     ramp = _find_ramps(plateaus, busy, net, trace.interval_s)
-    uses, certainty, parts = _explain(spans, plateaus, net, variance, ramp)
+    pieces, certainty, parts = _explain(spans, plateaus, net, variance, ramp)
+    uses, certainty, parts = _join_pauses(pieces, certainty, parts, runs, plateaus, trace.interval_s)
     return _divide(trace, runs, plateaus, trickle, base, busy, uses, certainty, parts)
 
 
@@ -132,7 +131,7 @@ def _find_spans(plateaus: Plateaus, busy: BoolArray, net: FloatArray, trace: Tra
     before = np.append(False, busy[:-1]) & ~plateaus.opens_run
     after = np.append(busy[1:] & ~plateaus.opens_run[1:], False)
     spans = np.stack([np.flatnonzero(busy & ~before), np.flatnonzero(busy & ~after) + 1], axis=1)
-    upto = np.concatenate([[0.0], np.cumsum(net * plateaus.length)]) * trace.interval_s / 60.0
+    upto = np.concatenate([[0.0], np.cumsum(net * plateaus.length)]) * (trace.interval_s / SECONDS_PER_MINUTE)
     return spans[upto[spans[:, 1]] - upto[spans[:, 0]] >= LEAST_USE_L]
 
 
@@ -221,6 +220,41 @@ def _flows(found: Explanation, major: IntArray, net: FloatArray) -> list[tuple[I
     return rows
 
 
+def _join_pauses(
+    pieces: IntArray, certainty: FloatArray, parts: Parts, runs: Runs, plateaus: Plateaus, interval_s: float
+) -> tuple[IntArray, FloatArray, Parts]:
+    """Join pieces of one use; returns its range of plateaus, its certainty and its parts like `_explain`."""
+    if len(pieces) == 0:
+        return pieces, certainty, parts
+    length = plateaus.length[parts.plateau].astype(np.float64)
+    flow = np.bincount(parts.use, length * parts.flow_lpm) / np.bincount(parts.use, length)
+    start, end = _cells(pieces, runs, plateaus)
+    use = joined_uses(start * interval_s, end * interval_s, flow, interval_s=interval_s)
+    n = int(use.max()) + 1
+    first, last = np.full(n, np.iinfo(np.int64).max), np.zeros(n, np.int64)
+    np.minimum.at(first, use, pieces[:, 0])
+    np.maximum.at(last, use, pieces[:, 1])
+    sure = np.ones(n)
+    np.minimum.at(sure, use, certainty)
+    order = np.lexsort((parts.plateau, use[parts.use]))
+    return (
+        np.stack([first, last], axis=1),
+        sure,
+        Parts(
+            use=use[parts.use][order],
+            plateau=parts.plateau[order],
+            flow_lpm=parts.flow_lpm[order],
+            fraction=parts.fraction[order],
+            ramp=parts.ramp[order],
+        ),
+    )
+
+
+def _cells(uses: IntArray, runs: Runs, plateaus: Plateaus) -> tuple[IntArray, IntArray]:
+    """Half-open range of cells of each range of plateaus."""
+    return runs.cell[plateaus.first[uses[:, 0]]], runs.cell[plateaus.first[uses[:, 1]] - 1] + 1
+
+
 def _divide(
     trace: Trace,
     runs: Runs,
@@ -245,9 +279,10 @@ def _divide(
         flow=flow,
         volume_l=(trace.volume_l - trickle_l)[flow] * np.repeat(parts.fraction, count),
     )
+    start, end = _cells(uses, runs, plateaus) if uses.size else (np.empty(0, np.int64), np.empty(0, np.int64))
     return Segmentation(
-        start=runs.cell[plateaus.first[uses[:, 0]]] if uses.size else np.empty(0, np.int64),
-        end=runs.cell[plateaus.first[uses[:, 1]] - 1] + 1 if uses.size else np.empty(0, np.int64),
+        start=start,
+        end=end,
         certainty=certainty,
         shares=shares,
         parts=parts,
