@@ -5,6 +5,7 @@ from flowsift.errors import FlowsiftError, InputError, NotEnoughDataError, Optio
 from flowsift.labels import LABELS
 from flowsift.pipeline import disaggregate
 from flowsift.quality import Finding
+from flowsift.readers import read_trace
 from flowsift.trace import Trace
 
 __version__ = "0.1.0"
@@ -21,4 +22,5 @@ __all__ = [
     "Trace",
     "__version__",
     "disaggregate",
+    "read_trace",
 ]

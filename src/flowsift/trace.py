@@ -222,7 +222,7 @@ class Trace:
         cls, grid: Gridded, timezone: str, unit: str, absent: str, *, any_zero: FloatArray | None = None
     ) -> Trace:
         litres_per(unit)
-        trace = cls(**vars(grid), timezone=_checked_zone(timezone), unit=unit)
+        trace = cls(**vars(grid), timezone=checked_zone(timezone), unit=unit)
         if absent == "missing" and any_zero is not None and seems_flow_only(trace, any_zero):
             return trace.with_findings(
                 Finding(
@@ -330,7 +330,8 @@ def _pulse(pulse_l: float | None) -> float | None:
     return pulse_l
 
 
-def _checked_zone(timezone: str) -> str:
+def checked_zone(timezone: str) -> str:
+    """Return the name of a zone of the tz database (OptionError for an unknown one)."""
     try:
         ZoneInfo(timezone)
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:

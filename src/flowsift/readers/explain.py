@@ -1,0 +1,73 @@
+"""Which row of a text file is broken, for the message of an error."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+
+from flowsift.errors import InputError
+from flowsift.readers.columns import Chosen
+from flowsift.readers.layout import TextLayout, is_number
+from flowsift.readers.sources import Source
+from flowsift.readers.table import NULLS
+from flowsift.readers.time_layouts import looks_like_time
+
+
+def numbered_rows(source: Source, layout: TextLayout) -> Iterator[tuple[int, list[str]]]:
+    """Yield the rows of data with their lines in the file (1 = first)."""
+    lines = source.lines()
+    numbers: list[int] = []
+
+    def counted() -> Iterator[str]:
+        for number, line in enumerate(lines, start=1):
+            if number > layout.first_line:
+                numbers.append(number)
+                yield line
+
+    for row in csv.reader(counted(), delimiter=layout.delimiter):
+        if row:
+            yield numbers[-1], row
+
+
+def line_of_row(source: Source, layout: TextLayout, row: int) -> int:
+    """Return the line in the file (1 = first) of a row of data (0 = first)."""
+    for i, (number, _) in enumerate(numbered_rows(source, layout)):
+        if i == row:
+            return number
+    return layout.first_line + row + 1
+
+
+def broken_row(source: Source, layout: TextLayout, chosen: Chosen, problem: str) -> InputError:
+    """Return the error that names the first broken row."""
+    n = len(layout.names)
+    is_numeric_time = all(is_number(row[chosen.time[0]]) for row in layout.sample[:5] if chosen.time[0] < len(row))
+    for number, row in numbered_rows(source, layout):
+        if len(row) != n:
+            return InputError(f"found {len(row)} fields, expected {n}", file=source.name, row=number)
+        if chosen.value is not None:
+            field = row[chosen.value].strip()
+            if field not in NULLS and not _is_value(field, layout.decimal):
+                return InputError(
+                    f"found {field!r}, expected a number",
+                    file=source.name,
+                    row=number,
+                    column=layout.names[chosen.value],
+                )
+        for i in chosen.time:
+            field = row[i].strip()
+            if not (is_number(field) if is_numeric_time else looks_like_time(field)):
+                return InputError(
+                    f"found {field!r}, expected a time", file=source.name, row=number, column=layout.names[i]
+                )
+    return InputError(f"can't be read as CSV ({problem})", file=source.name)
+
+
+def _is_value(field: str, decimal: str) -> bool:
+    other = "," if decimal == "." else "."
+    if other in field:
+        return False
+    try:
+        float(field.replace(decimal, "."))
+    except ValueError:
+        return False
+    return "_" not in field

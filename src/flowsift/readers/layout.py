@@ -1,0 +1,124 @@
+"""How a text file is laid out: delimiter, header, decimal sign."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import islice
+
+from flowsift.errors import InputError, OptionError
+from flowsift.readers.sources import Source
+from flowsift.readers.time_layouts import looks_like_time
+
+DELIMITERS = ("\t", ";", "|", ",")
+"""Delimiters known, in order of preference: a comma may also be a decimal sign."""
+
+SAMPLE_LINES = 400
+"""Lines looked at to find the layout."""
+
+_NUMBER = re.compile(r"^\s*[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*$")
+_COMMA_NUMBER = re.compile(r"^\s*[+-]?\d*,\d+([eE][+-]?\d+)?\s*$")
+_THOUSANDS = re.compile(r"^\s*[+-]?[1-9]\d{0,2}(,\d{3})+\s*$")
+
+
+@dataclass(frozen=True, kw_only=True)
+class TextLayout:
+    """Layout of a CSV file.
+
+    Attributes
+    ----------
+    delimiter : str
+        One character; a tab where the file has a single column.
+    decimal : str
+        ``"."`` or ``","``.
+    names : tuple of str
+        Names of the columns; ``"1"``, ``"2"``, ... where there is no header.
+    has_header : bool
+    skip : int
+        Lines before the header or the first row (comments, blank lines).
+    sample : list of list of str
+        Fields of the first rows.
+    """
+
+    delimiter: str
+    decimal: str
+    names: tuple[str, ...]
+    has_header: bool
+    skip: int
+    sample: list[list[str]]
+
+    @property
+    def first_line(self) -> int:
+        """Lines before the first row of data."""
+        return self.skip + int(self.has_header)
+
+
+def is_number(field: str) -> bool:
+    """Tell whether a field is a number with either decimal sign."""
+    return _NUMBER.match(field) is not None
+
+
+def find_layout(source: Source, *, delimiter: str | None, decimal: str | None) -> TextLayout:
+    """Find the layout of a text file from its first lines.
+
+    Raises
+    ------
+    InputError
+        No rows under the header, or a decimal sign that can't be told from a thousands mark.
+    OptionError
+        A `delimiter` or `decimal` of more than one character.
+    """
+    if delimiter is not None and len(delimiter) != 1:
+        raise OptionError(f"delimiter is {delimiter!r}, expected one character")
+    if decimal not in (None, ".", ","):
+        raise OptionError(f"decimal is {decimal!r}, expected '.' or ','")
+    lines = list(islice(source.lines(), SAMPLE_LINES))
+    skip = 0
+    while skip < len(lines) and (not lines[skip].strip() or lines[skip].lstrip().startswith("#")):
+        skip += 1
+    body = [line for line in lines[skip:] if line.strip()]
+    if not body:
+        raise InputError("the file is empty: found no rows", file=source.name)
+    delimiter = delimiter or _delimiter(body)
+    rows = [[field.strip() for field in row] for row in csv.reader(body, delimiter=delimiter)]
+    first = rows[0]
+    has_header = not any(is_number(field) or looks_like_time(field) for field in first)
+    sample = rows[1:] if has_header else rows
+    if not sample:
+        raise InputError("found a header and no rows", file=source.name)
+    names = tuple(first) if has_header else tuple(str(i + 1) for i in range(len(first)))
+    return TextLayout(
+        delimiter=delimiter,
+        decimal=decimal or _decimal(sample, source.name),
+        names=names,
+        has_header=has_header,
+        skip=skip,
+        sample=sample,
+    )
+
+
+def _delimiter(body: list[str]) -> str:
+    best, best_share = "\t", 0.0
+    for candidate in DELIMITERS:
+        counts = [len(row) for row in csv.reader(body, delimiter=candidate)]
+        usual = max(set(counts), key=counts.count)
+        share = counts.count(usual) / len(counts)
+        if usual > 1 and share > best_share + 0.2:
+            best, best_share = candidate, share
+    return best
+
+
+def _decimal(sample: Iterable[list[str]], name: str) -> str:
+    fields = [field for row in sample for field in row]
+    comma = [field for field in fields if _COMMA_NUMBER.match(field) or _THOUSANDS.match(field)]
+    if not comma:
+        return "."
+    if all(_THOUSANDS.match(field) for field in comma):
+        raise InputError(
+            f"found {comma[0]!r}, in which the comma may be a decimal sign or a thousands mark: pass --decimal "
+            "(read_trace(decimal=...)), '.' or ','",
+            file=name,
+        )
+    return ","
