@@ -107,7 +107,7 @@ def choose_columns(
     if value_column is not None:
         value: int | None = _position(names, value_column, "value_column", file)
     else:
-        value = _value_column(names, fields, set(time), named, file)
+        value = _value_column(names, fields, set(time), file)
     used = {*time, value}
     return Chosen(time=time, value=value, ignored=tuple(name for i, name in enumerate(names) if i not in used))
 
@@ -152,9 +152,7 @@ def _time_columns(names: Sequence[str], fields: dict[int, list[str]], named: boo
     )
 
 
-def _value_column(
-    names: Sequence[str], fields: dict[int, list[str]], time: set[int], named: bool, file: str
-) -> int | None:
+def _value_column(names: Sequence[str], fields: dict[int, list[str]], time: set[int], file: str) -> int | None:
     others = [i for i in fields if i not in time]
     if not others:
         return None

@@ -31,9 +31,6 @@ _CLOCK_ONLY = re.compile(rf"^\s*{_CLOCK}{_ZONE}\s*$")
 _PATTERNS = (_ISO, _NUMERIC_DATE, _DAY_MONTH_NAME, _MONTH_NAME_DAY)
 _MONTH_NAMES = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _MONTHS = {name: i + 1 for i, name in enumerate(_MONTH_NAMES)}
-    name: i + 1
-    for i, name in enumerate(["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"])
-}
 
 
 @dataclass(frozen=True, kw_only=True)
