@@ -10,33 +10,47 @@ from flowsift.ingest.gridded import FEW_SHARE
 from flowsift.quality import Finding
 
 
-def checked_values(ns: IntArray, value: FloatArray, column: str, findings: list[Finding]) -> FloatArray:
+def require_values(value: FloatArray, *, column: str, unit: str = "") -> None:
+    """Raise the error for values that can't be treated: none, infinite ones, or many negative ones.
+
+    Parameters
+    ----------
+    value : ndarray, shape (n,)
+        NaN where a row has none.
+    column, unit : str
+        Name of the values and their unit, for the message.
+
+    Raises
+    ------
+    InputError
+        Names the first row (0 = first).
+    """
+    n = value.size
+    if n == 0:
+        raise InputError("found no rows, expected at least one", column=column)
+    infinite = np.flatnonzero(np.isinf(value))
+    if infinite.size:
+        raise InputError(f"found {value[infinite[0]]}, expected a number", row=int(infinite[0]), column=column)
+    negative = np.flatnonzero(value < 0)
+    if negative.size > FEW_SHARE * n:
+        raise InputError(
+            f"found {value[negative[0]]:g}{unit}, expected a value >= 0 ({negative.size:,} of {n:,} rows are negative)",
+            row=int(negative[0]),
+            column=column,
+        )
+
+
+def checked_values(ns: IntArray, value: FloatArray, column: str, unit: str, findings: list[Finding]) -> FloatArray:
     """Return the values with NaN for the few negative ones; add what was found to `findings`.
 
     Raises
     ------
     InputError
-        If there are no rows, a value is infinite, or negative values abound (names the first).
+        As `require_values`.
     """
-    n = value.size
-    if n == 0:
-        raise InputError("found no rows, expected at least one", column=column)
-    low = value.min()
-    if np.isfinite(low) and low >= 0 and np.isfinite(value.max()):
+    if value.size and np.isfinite(value.sum()) and value.min() >= 0:
         return value
-    infinite = np.flatnonzero(np.isinf(value))
-    if infinite.size:
-        raise InputError(f"found {value[infinite[0]]}, expected a number", row=int(infinite[0]), column=column)
-    negative = value < 0
-    n_negative = int(negative.sum())
-    if n_negative > FEW_SHARE * n:
-        row = int(np.flatnonzero(negative)[0])
-        raise InputError(
-            f"found {value[row]:g}, expected a value >= 0 ({n_negative:,} of {n:,} rows are negative; "
-            "a cumulative reading? read it as a register)",
-            row=row,
-            column=column,
-        )
+    require_values(value, column=column, unit=unit)
     empty = np.isnan(value)
     if empty.any():
         findings.append(
@@ -48,13 +62,14 @@ def checked_values(ns: IntArray, value: FloatArray, column: str, findings: list[
                 first_ns=int(ns[empty].min()),
             )
         )
-    if n_negative:
+    negative = value < 0
+    if negative.any():
         findings.append(
             Finding(
                 kind="fault",
                 what="negative values",
-                count=n_negative,
-                treatment=f"Their intervals are missing; the values added up to {value[negative].sum():.6g}.",
+                count=int(negative.sum()),
+                treatment=f"Their intervals are missing; the values added up to {value[negative].sum():.6g}{unit}.",
                 first_ns=int(ns[negative].min()),
             )
         )

@@ -71,7 +71,8 @@ def estimate_pulse_l(volume_l: FloatArray) -> float:
             continue
         error = max(float(np.sqrt(np.average(away[fits] ** 2, weights=counts[fits]))) * np.sqrt(3.0), 1e-12)
         if tries * (2.0 * error) ** (values.size - 1) <= CHANCE:
-            return float(refined)
+            # digits past the twelfth come from the sums
+            return float(f"{refined:.12g}")
     return 0.0
 
 

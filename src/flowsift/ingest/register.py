@@ -87,7 +87,7 @@ def grid_register(
         Fewer than two usable readings, or readings that fall too often to be a register.
     """
     findings: list[Finding] = []
-    reading = checked_values(ns, reading_l, column, findings)
+    reading = checked_values(ns, reading_l, column, " L", findings)
     rows = order_rows(ns, reading)
     findings[:0] = rows.findings
     if rows.ns.size < 2 or rows.ns[0] == rows.ns[-1]:

@@ -76,7 +76,7 @@ def grid_volumes(
         No rows, no usable row, values that are infinite or, in number, negative or impossible.
     """
     findings: list[Finding] = []
-    value = checked_values(ns, value, column, findings)
+    value = checked_values(ns, value, column, " L/min" if is_flow else " L", findings)
     rows = order_rows(ns, value)
     findings[:0] = rows.findings
     interval_ns = chosen_interval_ns(rows.ns, interval_s)
@@ -144,7 +144,7 @@ def _without_spikes(
     if n_spikes == n_flow or n_spikes > max(3, 5 * FEW_SHARE * n_flow):
         row = int(np.flatnonzero(spike)[0])
         raise InputError(
-            f"found {rows.value[row]:g} and {n_spikes - 1:,} more of {n_flow:,} values above {MAX_HOUSE_LPM:.0f} "
+            f"found {volume[row]:g} L in one interval and {n_spikes - 1:,} more of {n_flow:,} values above {MAX_HOUSE_LPM:.0f} "
             "L/min, which no house's meter passes: is the unit right, and is it a volume or a flow of each interval?",
             row=rows.at(row),
             column=column,

@@ -31,7 +31,7 @@ KIND_WORDS = {
     ),
     "counts": frozenset({"pulses", "pulse", "count", "counts"}),
     "volume": frozenset(
-        {"volume", "vol", "consumption", "usage", "use", "used", "delta", "increment", "consumed", "interval"}
+        {"volume", "vol", "consumption", "usage", "use", "used", "delta", "increment", "consumed"}
     ),
     "flow": frozenset({"flow", "rate", "flowrate", "discharge"}),
 }  # fmt: skip

@@ -8,6 +8,7 @@ import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.errors import InputError, OptionError
+from flowsift.ingest.register import MAX_FALLS
 from flowsift.ingest.spacing import prevailing_interval_ns
 from flowsift.quality import Finding
 from flowsift.readers.columns import kind_in_name
@@ -156,13 +157,13 @@ def _kind(name: str, value: FloatArray, ns: IntArray, unit: Unit | None) -> tupl
     by_name = kind_in_name(name)
     if unit is not None and unit.minutes is not None:
         return "flow", "its unit is a rate"
-    if by_name == "register":
-        return "register", "its name says so"
+    if by_name == "register" and _mostly_rises(value, ns):
+        return "register", "its name says so and it rises"
     if _only_rises(value, ns):
         return "register", "its values are large and never fall"
     if by_name not in ("flow", "register") and _one_event_a_row(value, ns):
         return "pulses", "its value is the same in every row and the times are irregular"
-    if by_name is not None:
+    if by_name not in (None, "register"):
         return by_name, "its name says so"
     return "volume", "nothing says otherwise, and its values fall as well as rise"
 
@@ -176,6 +177,13 @@ def _only_rises(value: FloatArray, ns: IntArray) -> bool:
     rises = int((step > 0).sum())
     # a counter may restart a few times; the flow of a house falls as often as it rises
     return rises >= REGISTER_RISES and int((step < 0).sum()) <= rises // 100 and float(v.max()) > 2 * float(step.max())
+
+
+def _mostly_rises(value: FloatArray, ns: IntArray) -> bool:
+    present = ~np.isnan(value)
+    step = np.diff(value[present][np.argsort(ns[present], kind="stable")])
+    falls = int((step < 0).sum())
+    return falls <= max(2, MAX_FALLS * np.count_nonzero(step))
 
 
 def _one_event_a_row(value: FloatArray, ns: IntArray) -> bool:

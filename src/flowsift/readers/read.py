@@ -14,6 +14,7 @@ import pyarrow as pa
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.errors import InputError, OptionError
+from flowsift.ingest.checking import require_values
 from flowsift.ingest.gridded import checked_absent
 from flowsift.quality import Finding
 from flowsift.readers.columns import Chosen, choose_columns
@@ -163,6 +164,9 @@ def _trace(
     value = None if columns.value is None else _numbers(columns.value)
     if ns.size == 0:
         raise InputError("found no rows")
+    if value is not None:
+        # before the unit is changed, so that an error shows the number of the file
+        require_values(value, column="value")
     meaning = meaning_of(names[1], value, ns, kind=kind, unit=unit, pulse_l=pulse_l, file=file)
     times = pd.DatetimeIndex(ns.view("M8[ns]"))
     shared: dict[str, Any] = {"timezone": zone or "UTC", "unit": meaning.unit}
