@@ -89,8 +89,8 @@ def canned(monkeypatch):
 
     def read_trace(path, **options):
         given.update(options, path=path)
-        return small_trace(unit=options.get("unit", "L"), findings=(finding,))
+        return small_trace(unit=options["unit"] or "L", findings=(finding,))
 
-    monkeypatch.setattr(fs, "read_trace", read_trace, raising=False)
-    monkeypatch.setattr(fs, "disaggregate", small_answer, raising=False)
+    monkeypatch.setattr(fs, "read_trace", read_trace)
+    monkeypatch.setattr(fs, "disaggregate", small_answer)
     return given

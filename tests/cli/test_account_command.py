@@ -7,7 +7,7 @@ import pytest
 from tests.cli.conftest import small_answer, small_trace
 
 import flowsift as fs
-from flowsift.units import L_PER_GAL
+from flowsift.units import L_PER_FT3, L_PER_GAL
 
 
 @pytest.mark.usefixtures("canned")
@@ -28,9 +28,9 @@ def test_every_line_fits_80_columns_without_colour(run, units):
     assert not any("\x1b" in line for line in lines)
 
 
-def test_options_reach_the_reader_only_when_given(run, canned):
+def test_options_reach_the_reader(run, canned):
     run("account", "x.csv")
-    assert set(canned) == {"path"}
+    assert {value for name, value in canned.items() if name != "path"} == {None}
     run(
         "account",
         "x.csv",
@@ -51,6 +51,24 @@ def test_options_reach_the_reader_only_when_given(run, canned):
         "value_column": "v",
         "day_first": True,
     }
+
+
+@pytest.mark.parametrize(
+    ("written", "litres"),
+    [("10L", 10.0), ("0.1 gal", 0.1 * L_PER_GAL), ("1ft3", L_PER_FT3), ("5e2mL", 0.5), ("0.001m3", 1.0)],
+)
+def test_a_pulse_is_given_with_its_unit(run, canned, written, litres):
+    assert run("account", "x.csv", "--pulse", written).status == 0
+    assert canned["pulse_l"] == pytest.approx(litres)
+
+
+@pytest.mark.usefixtures("canned")
+@pytest.mark.parametrize("written", ["10", "L", "10 pints", "1.2.3L", "-1L"])
+def test_a_pulse_without_a_sound_volume_is_refused(run, written):
+    ended = run("account", "x.csv", "--pulse", written)
+    assert ended.status == 2
+    assert len(ended.err.splitlines()) == 1
+    assert "0.1gal" in ended.err
 
 
 @pytest.mark.usefixtures("canned")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 import inspect
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, fields, is_dataclass
 from enum import StrEnum
@@ -17,7 +18,8 @@ from typing import Annotated, Any, get_type_hints
 import typer
 
 import flowsift as fs
-from flowsift.units import UnitSystem, system_of
+from flowsift.errors import OptionError
+from flowsift.units import L_PER_UNIT, UnitSystem, system_of
 
 
 class Units(StrEnum):
@@ -31,24 +33,69 @@ class Units(StrEnum):
 class Reading:
     """How to read a file of flow data; what isn't given is found out from the file."""
 
-    unit: Annotated[str | None, typer.Option(help="Unit of the values: L, mL, m3, gal, ft3, CCF.")] = None
-    kind: Annotated[str | None, typer.Option(help="What the values are: volume, flow, pulses or register.")] = None
-    time_column: Annotated[str | None, typer.Option(help="Name of the column with the times.")] = None
-    value_column: Annotated[str | None, typer.Option(help="Name of the column with the values.")] = None
-    timezone: Annotated[str | None, typer.Option(help="Time zone of times without one, such as America/Denver.")] = None
-    pulse: Annotated[float | None, typer.Option(help="Volume of one meter pulse, in the unit of the values.")] = None
-    interval: Annotated[float | None, typer.Option(help="Seconds from one reading to the next.")] = None
-    absent: Annotated[str | None, typer.Option(help="What a missing row means: zero flow, or a gap.")] = None
-    delimiter: Annotated[str | None, typer.Option(help="Character between the columns.")] = None
-    decimal: Annotated[str | None, typer.Option(help="Decimal sign of the numbers.")] = None
+    unit: Annotated[
+        str | None, typer.Option(help="Unit of the values: L, mL, m3, gal, ft3, CCF, L/min, gpm ...", metavar="UNIT")
+    ] = None
+    kind: Annotated[
+        str | None, typer.Option(help="What the values are: volume, flow, register, counts or pulses.", metavar="KIND")
+    ] = None
+    time_column: Annotated[
+        str | None, typer.Option(help="Column with the times: its name, or its number from 1.", metavar="NAME")
+    ] = None
+    value_column: Annotated[
+        str | None, typer.Option(help="Column with the values: its name, or its number from 1.", metavar="NAME")
+    ] = None
+    timezone: Annotated[
+        str | None, typer.Option(help="Time zone of times without one, such as America/Denver.", metavar="ZONE")
+    ] = None
+    pulse: Annotated[
+        str | None, typer.Option(help="Volume of one meter pulse, such as 10L or 0.1gal.", metavar="VOLUME")
+    ] = None
+    interval: Annotated[float | None, typer.Option(help="Length of an interval in seconds.", metavar="SECONDS")] = None
+    absent: Annotated[
+        str | None, typer.Option(help="What an interval without a row means: missing or zero.", metavar="WORD")
+    ] = None
+    delimiter: Annotated[str | None, typer.Option(help="Character between the columns.", metavar="CHAR")] = None
+    decimal: Annotated[str | None, typer.Option(help="Decimal sign of the numbers.", metavar="CHAR")] = None
     day_first: Annotated[
         bool | None, typer.Option("--day-first/--month-first", help="How dates such as 03/04/2024 are read.")
     ] = None
 
     def read(self, path: Path) -> fs.Trace:
-        """Read the trace in `path`, handing over only the options that were given."""
-        given = {f.name: getattr(self, f.name) for f in fields(self)}
-        return fs.read_trace(path, **{name: value for name, value in given.items() if value is not None})
+        """Read the trace in `path`."""
+        return fs.read_trace(
+            path,
+            unit=self.unit,
+            kind=self.kind,
+            time_column=self.time_column,
+            value_column=self.value_column,
+            timezone=self.timezone,
+            pulse_l=None if self.pulse is None else parsed_volume_l(self.pulse),
+            interval_s=self.interval,
+            absent=self.absent,
+            delimiter=self.delimiter,
+            decimal=self.decimal,
+            day_first=self.day_first,
+        )
+
+
+def parsed_volume_l(text: str) -> float:
+    """Return a volume written with its unit, such as ``10L`` or ``0.1 gal`` [L].
+
+    Raises
+    ------
+    OptionError
+        If it isn't a number followed by a unit of volume.
+    """
+    written = re.fullmatch(r"\s*([0-9.]+(?:[eE][+-]?[0-9]+)?)\s*([A-Za-z][A-Za-z0-9]*)\s*", text)
+    units = {name.lower(): litres for name, litres in L_PER_UNIT.items()}
+    try:
+        if written is None:
+            raise ValueError
+        return float(written[1]) * units[written[2].lower()]
+    except (KeyError, ValueError):
+        known = ", ".join(L_PER_UNIT)
+        raise OptionError(f"pulse {text!r}: expected a volume with its unit, one of {known}, such as 0.1gal") from None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,9 +103,15 @@ class Answering:
     """In which units to answer, and which files to write."""
 
     units: Annotated[Units | None, typer.Option(help="Units of the answer [default: those of the input].")] = None
-    events: Annotated[Path | None, typer.Option(help="Write the table of events here (.csv or .parquet).")] = None
-    fixtures: Annotated[Path | None, typer.Option(help="Write the table of fixtures here (.csv or .parquet).")] = None
-    json: Annotated[Path | None, typer.Option(help="Write the account as JSON here; - for standard output.")] = None
+    events: Annotated[
+        Path | None, typer.Option(help="Write the table of events here (.csv, .csv.gz or .parquet).", metavar="PATH")
+    ] = None
+    fixtures: Annotated[
+        Path | None, typer.Option(help="Write the table of fixtures here, likewise.", metavar="PATH")
+    ] = None
+    json: Annotated[
+        Path | None, typer.Option(help="Write the account as JSON here; - for standard output.", metavar="PATH")
+    ] = None
 
     def system(self, trace: fs.Trace) -> UnitSystem:
         """Return the unit system asked for, or that of the trace."""

@@ -111,7 +111,7 @@ def account_text(account: Account, *, units: UnitSystem = "si", width: int = WID
 
 def _period(account: Account, units: UnitSystem, width: int) -> tuple[str, ...]:
     days = account.observed_s / SECONDS_PER_DAY
-    seen = f"{days:,.1f} days metered" if days >= 2 else f"{account.observed_s / SECONDS_PER_HOUR:,.1f} hours metered"
+    seen = f"{days:,.1f} days metered" if days >= 1 else f"{account.observed_s / SECONDS_PER_HOUR:,.1f} hours metered"
     missing = f", {_duration(account.gap_s)} missing" if account.gap_s else ""
     volume = f"{_volume(account.metered_l, units)} metered, {_volume(account.per_day_l, units)} a day"
     return (

@@ -1,0 +1,83 @@
+"""The command ``score``: run a method over a suite of homes with known truth."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+from flowsift.cli.terminal import complain, show
+from flowsift.errors import OptionError
+from flowsift.evaluate.homes import LabelledHome, OpenApartment, RecordedHome
+from flowsift.evaluate.ranking import rank, read_run
+from flowsift.evaluate.record import HomeRecord
+from flowsift.evaluate.runner import run_suite
+from flowsift.evaluate.suites import suite as suite_named
+from flowsift.evaluate.tables import ranking_text
+
+
+def register(app: typer.Typer) -> None:
+    """Add ``score`` to the command line."""
+    app.command()(score)
+
+
+def score(
+    output: Annotated[Path, typer.Option("--output", "-o", help="Folder for the results, one file a home.")],
+    method: Annotated[
+        str, typer.Option("--method", "-m", help="Name of an installed method, or module:attribute.")
+    ] = "flowsift",
+    suite: Annotated[
+        str | None, typer.Option("--suite", "-s", help="Name of a suite; quick if nothing is given.")
+    ] = None,
+    data: Annotated[
+        Path | None,
+        typer.Option("--data", help="Instead of a suite: a folder of labelled homes, each as `simulate` writes it."),
+    ] = None,
+    apartment: Annotated[
+        Path | None, typer.Option("--apartment", help="Instead of a suite: the folder of the open apartment.")
+    ] = None,
+    homes: Annotated[int | None, typer.Option("--homes", min=1, help="Only the first so many homes.")] = None,
+    workers: Annotated[int, typer.Option("--workers", "-w", min=1, help="Processes to run at a time.")] = 1,
+) -> None:
+    """Score a method on homes with known truth. Run it again after an interrupt: it resumes."""
+    name, checksum, chosen = _homes(suite, data, apartment)
+    chosen = chosen[:homes]
+    if homes is not None and checksum:
+        checksum = f"{checksum} (first {len(chosen)})"
+    console = Console(stderr=True)
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        console=console,
+        disable=not console.is_terminal,
+    ) as progress:
+        task = progress.add_task(f"{method} on {name}", total=len(chosen))
+
+        def report(record: HomeRecord) -> None:
+            progress.advance(task)
+            if record.error:
+                complain(f"{record.home}: {record.error}")
+
+        run_suite(method, chosen, output, suite=name, suite_checksum=checksum, workers=workers, report=report)
+    run = read_run(output)
+    show(ranking_text([run], rank([run]), style="text"))
+
+
+def _homes(suite: str | None, data: Path | None, apartment: Path | None) -> tuple[str, str, list[LabelledHome]]:
+    """Return the name, the frozen checksum and the homes of whatever was asked for."""
+    if sum(given is not None for given in (suite, data, apartment)) > 1:
+        raise OptionError("give one of --suite, --data and --apartment")
+    if apartment is not None:
+        return "apartment", "", [OpenApartment(folder=apartment)]
+    if data is not None:
+        folders = sorted(path.parent for path in data.glob("*/truth")) if data.is_dir() else []
+        if not folders:
+            raise OptionError(f"{data}: expected folders that hold a trace and a folder truth, found none")
+        return data.name, "", [RecordedHome(folder=folder) for folder in folders]
+    found = suite_named(suite or "quick")
+    return found.name, found.checksum, list(found.homes)

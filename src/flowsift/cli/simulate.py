@@ -1,0 +1,54 @@
+"""The command ``simulate``: write made-up homes with their truth."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, cast
+
+import typer
+
+from flowsift.cli.terminal import show, working
+from flowsift.evaluate.files import write_home
+from flowsift.households import simulate as simulate_home
+from flowsift.households.population import Stock
+from flowsift.households.simulate import Population
+
+
+class TraceForm(StrEnum):
+    """Forms of a trace's file."""
+
+    parquet = "parquet"
+    csv = "csv"
+
+
+def register(app: typer.Typer) -> None:
+    """Add ``simulate`` to the command line."""
+    app.command()(simulate)
+
+
+def simulate(
+    output: Annotated[Path, typer.Option("--output", "-o", help="Folder for the homes, one folder each.")],
+    homes: Annotated[int, typer.Option("--homes", "-n", min=1, help="Number of homes.")] = 1,
+    days: Annotated[int, typer.Option("--days", "-d", min=1, help="Days of each.")] = 14,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the first; the next has the next.")] = 0,
+    interval: Annotated[float, typer.Option("--interval", help="Length of an interval, s.")] = 1.0,
+    pulse: Annotated[float, typer.Option("--pulse", help="Volume of a meter pulse, L.")] = 0.03,
+    stock: Annotated[str, typer.Option("--stock", help="Building stock: us, us-efficient or europe.")] = "us",
+    population: Annotated[str, typer.Option("--population", help="standard or shifted.")] = "standard",
+    form: Annotated[TraceForm, typer.Option("--format", help="Form of the trace's file.")] = TraceForm.parquet,
+) -> None:
+    """Write simulated homes: each a folder with the trace, the truth and a card that describes the home."""
+    for number in range(seed, seed + homes):
+        with working(f"simulating home {number}"):
+            household = simulate_home(
+                number,
+                days=days,
+                interval_s=interval,
+                pulse_l=pulse,
+                stock=cast(Stock, stock),
+                population=cast(Population, population),
+            )
+            folder = output / f"home-{number:06d}"
+            write_home(folder, household.trace, household.truth, form=form.value)
+        show(f"{folder}: {household.trace!r}, {len(household.truth.events)} events\n")
