@@ -25,6 +25,8 @@ def settle_contested(
     Neither row is better than the other, whichever came first in the file, so none is chosen. Rows of a fine stretch,
     and neighbours that a drifting clock put into one cell, don't contest: they add up.
     """
+    if rows.regular_ns == interval_ns:
+        return rows, placed, usable
     step = np.diff(placed.cell)
     if not step.size or step.min() > 0:
         findings += clock_findings(rows.ns, rows.segment, 1.5 * interval_ns, contested=False)

@@ -10,6 +10,7 @@ import numpy as np
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.errors import InputError, OptionError
 from flowsift.ingest.placing import Placed
+from flowsift.ingest.rows import OrderedRows
 from flowsift.ingest.spacing import prevailing_interval_ns
 from flowsift.quality import Finding
 from flowsift.units import L_PER_GAL, NS_PER_S, SECONDS_PER_MINUTE
@@ -43,7 +44,7 @@ class Gridded:
     findings: tuple[Finding, ...]
 
 
-def chosen_interval_ns(ns: IntArray, interval_s: float | None) -> int:
+def chosen_interval_ns(rows: OrderedRows, interval_s: float | None) -> int:
     """Return the given interval, or the prevailing spacing of the rows [ns].
 
     Raises
@@ -57,9 +58,9 @@ def chosen_interval_ns(ns: IntArray, interval_s: float | None) -> int:
         if not (np.isfinite(interval_s) and interval_s * NS_PER_S >= 1):
             raise OptionError(f"interval_s is {interval_s!r}, expected a positive number of seconds")
         return round(interval_s * NS_PER_S)
-    if ns[0] == ns[-1]:
+    if rows.ns[0] == rows.ns[-1]:
         raise InputError("found one time only, which doesn't tell how long an interval is: give interval_s")
-    return prevailing_interval_ns(ns)
+    return prevailing_interval_ns(rows.ns if rows.regular_ns is None else rows.ns[:2])
 
 
 def checked_absent(absent: str) -> Absent:
@@ -81,6 +82,8 @@ def ranges_of(cells: IntArray, length: IntArray) -> IntArray:
 
 def uncovered(cells: IntArray, length: IntArray | None, n_cells: int) -> IntArray:
     """Return the ranges of cells outside ``[cell, cell + length)``, shape (n_ranges, 2)."""
+    if cells.size == n_cells and length is None and cells[0] == 0 and cells[-1] == n_cells - 1:
+        return np.empty((0, 2), np.int64)
     end = np.maximum.accumulate(cells + (1 if length is None else length)) if cells.size else cells
     before = np.concatenate([[0], end])
     after = np.concatenate([cells, [n_cells]])

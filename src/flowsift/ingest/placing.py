@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.ingest.rows import OrderedRows
 from flowsift.units import NS_PER_S
 
 BLOCK = 256
@@ -59,20 +60,21 @@ class Placed:
     n_shifted: int = 0
 
 
-def place_rows(ns: IntArray, value: FloatArray, *, interval_ns: int, spread_coarse: bool) -> Placed:
+def place_rows(rows: OrderedRows, *, interval_ns: int, spread_coarse: bool) -> Placed:
     """Place rows on a grid of `interval_ns`.
 
     Parameters
     ----------
-    ns : ndarray of int64, shape (n,)
-        Times, not decreasing, n >= 1.
-    value : ndarray of float64, shape (n,)
-        Used only to tell truncated stamps (values differ) from repeated rows.
+    rows : OrderedRows
+        Sorted rows; their values only tell truncated stamps (values differ) from repeated rows.
     interval_ns : int
         Length of a cell.
     spread_coarse : bool
         Whether a run of longer spacings means longer intervals (rather than times without a row).
     """
+    ns, value = rows.ns, rows.value
+    if rows.regular_ns == interval_ns:
+        return Placed(start_ns=int(ns[0]), cell=np.arange(ns.size, dtype=np.int64))
     offset = ns - ns[0]
     cell, rest = np.divmod(offset, interval_ns)
     if not rest.any():

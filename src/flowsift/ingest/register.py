@@ -92,9 +92,9 @@ def grid_register(
     findings[:0] = rows.findings
     if rows.ns.size < 2 or rows.ns[0] == rows.ns[-1]:
         raise InputError("found one reading, expected at least two: a volume is their difference", column=column)
-    interval_ns = chosen_interval_ns(rows.ns, interval_s)
+    interval_ns = chosen_interval_ns(rows, interval_s)
     spread_coarse = absent == "missing" and (interval_s is None or prevailing_interval_ns(rows.ns) < 1.5 * interval_ns)
-    placed = place_rows(rows.ns, rows.value, interval_ns=interval_ns, spread_coarse=spread_coarse)
+    placed = place_rows(rows, interval_ns=interval_ns, spread_coarse=spread_coarse)
     rows, placed, usable = settle_contested(rows, placed, ~np.isnan(rows.value), interval_ns, findings)
     usable = _without_glitches(rows, usable, findings)
     cell, value, at = placed.cell[usable], rows.value[usable], rows.ns[usable]

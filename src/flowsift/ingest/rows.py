@@ -35,6 +35,8 @@ class OrderedRows:
     segment : ndarray of int64, shape (n,), or None
         Number of times the clock had been set back before the row was written; None where it never was.
     findings : tuple of Finding
+    regular_ns : int or None
+        Spacing of the rows where all have the same [ns]: most work can then be left out.
     """
 
     ns: IntArray
@@ -42,6 +44,7 @@ class OrderedRows:
     position: IntArray | None
     segment: IntArray | None
     findings: tuple[Finding, ...]
+    regular_ns: int | None = None
 
     def at(self, row: int) -> int:
         """Return the row of the input that an ordered row came from."""
@@ -59,8 +62,11 @@ def order_rows(ns: IntArray, value: FloatArray) -> OrderedRows:
         NaN where the row has no value.
     """
     step = np.diff(ns)
-    if not step.size or step.min() > 0:
-        return _without_strays(OrderedRows(ns=ns, value=value, position=None, segment=None, findings=()))
+    shortest = int(step.min()) if step.size else 1
+    if shortest > 0:
+        regular = shortest if step.size and int(step.max()) == shortest else None
+        rows = OrderedRows(ns=ns, value=value, position=None, segment=None, findings=(), regular_ns=regular)
+        return rows if regular else _without_strays(rows)
     findings: list[Finding] = []
     back = step < 0
     n_back = int(back.sum())

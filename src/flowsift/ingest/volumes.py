@@ -79,11 +79,11 @@ def grid_volumes(
     value = checked_values(ns, value, column, " L/min" if is_flow else " L", findings)
     rows = order_rows(ns, value)
     findings[:0] = rows.findings
-    interval_ns = chosen_interval_ns(rows.ns, interval_s)
+    interval_ns = chosen_interval_ns(rows, interval_s)
     spread_coarse = absent == "missing" and (
         interval_s is None or rows.ns[0] == rows.ns[-1] or prevailing_interval_ns(rows.ns) < 1.5 * interval_ns
     )
-    placed = place_rows(rows.ns, rows.value, interval_ns=interval_ns, spread_coarse=spread_coarse)
+    placed = place_rows(rows, interval_ns=interval_ns, spread_coarse=spread_coarse)
     usable = ~np.isnan(rows.value)
     rows, placed, usable = settle_contested(rows, placed, usable, interval_ns, findings)
     volume = _row_volumes(rows, placed, usable, interval_ns=interval_ns) if is_flow else rows.value
@@ -144,8 +144,8 @@ def _without_spikes(
     if n_spikes == n_flow or n_spikes > max(3, 5 * FEW_SHARE * n_flow):
         row = int(np.flatnonzero(spike)[0])
         raise InputError(
-            f"found {volume[row]:g} L in one interval and {n_spikes - 1:,} more of {n_flow:,} values above {MAX_HOUSE_LPM:.0f} "
-            "L/min, which no house's meter passes: is the unit right, and is it a volume or a flow of each interval?",
+            f"found {volume[row]:g} L in one interval and {n_spikes - 1:,} more of {n_flow:,} values above "
+            f"{MAX_HOUSE_LPM:.0f} L/min, which no house's meter passes: is the unit right, and is it a volume or a flow of each interval?",
             row=rows.at(row),
             column=column,
         )
@@ -165,6 +165,8 @@ def _without_spikes(
 def _stuck(rows: OrderedRows, volume: FloatArray, usable: BoolArray, interval_ns: int, pulse_l: float) -> list[Finding]:
     """Flag flows that stay the same to the last digit for hours."""
     same = (volume[1:] == volume[:-1]) & (volume[1:] > STUCK_PULSES * pulse_l) & usable[1:] & usable[:-1]
+    if not same.any():
+        return []
     same &= np.diff(rows.ns) < 1.5 * interval_ns
     edge = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
     start, stop = edge[::2], edge[1::2]
