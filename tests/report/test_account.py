@@ -129,6 +129,17 @@ def test_trickle_says_rate_bounds_and_time():
     assert "0.0264 gal/min" in account_text(account, units="us")
 
 
+def test_a_trickle_in_two_spans_is_averaged_over_its_time():
+    trickle = home([1.0] * 10, ["faucet"] * 10, trickle_l=7.2).trickle
+    later = trickle.assign(start=trickle["end"], end=trickle["end"] + pd.Timedelta("4h"), rate_lpm=0.4)
+    result = replace(home([1.0], ["faucet"], trickle_l=5.0), trickle=pd.concat([trickle, later], ignore_index=True))
+    account = water_account(result)
+    assert account.trickle.spans == 2
+    assert account.trickle.rate_lpm == pytest.approx((12 * 0.1 + 4 * 0.4) / 16)
+    assert account.trickle.running == pytest.approx(16 / 24)
+    assert "67 % of the time, in 2 spans" in account_text(account)
+
+
 def test_toilets_are_listed_with_their_bounds():
     account = water_account(home([6.0, 6.1, 5.9, 4.5], ["flush"] * 3 + ["toilet_leak"]))
     (toilet,) = account.toilets
