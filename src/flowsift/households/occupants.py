@@ -39,8 +39,6 @@ class Person:
     shower_at : {"morning", "evening"}
     shower_min : float
         Usual length of a shower [min].
-    teeth_tap_open : bool
-        Lets the tap run while brushing.
     """
 
     name: str
@@ -55,7 +53,6 @@ class Person:
     baths_per_d: float
     shower_at: Literal["morning", "evening"]
     shower_min: float
-    teeth_tap_open: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -149,7 +146,6 @@ def _guest(host: Person, i: int, rng: np.random.Generator) -> Person:
         baths_per_d=0.0,
         shower_at="morning",
         shower_min=host.shower_min,
-        teeth_tap_open=False,
     )
 
 

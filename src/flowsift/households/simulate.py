@@ -2,44 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import asdict, replace
 from typing import Any, Literal
 
-import numpy as np
 import pandas as pd
 
-from flowsift.disaggregation import overlapping
 from flowsift.errors import OptionError
 from flowsift.households.days import Days, days_from
-from flowsift.households.fixtures.base import Setting, SimulatedFixture
+from flowsift.households.faults import Faults
+from flowsift.households.fixtures.base import Setting
 from flowsift.households.fixtures.leaks import Trickle, steps
-from flowsift.households.metering import Metered, record
+from flowsift.households.fixtures.main_valve import MainValve
+from flowsift.households.fixtures.shifted_machines import LoftTank
+from flowsift.households.household import Household, from_record
+from flowsift.households.metering import record
 from flowsift.households.occupants import absences, agenda
-from flowsift.households.plumbing import Flows, run
-from flowsift.households.population import STOCKS, Home, Stock, draw_home, fixture_rows
+from flowsift.households.plumbing import run
+from flowsift.households.population import STOCKS, Home, Stock, draw_home
 from flowsift.households.rooms import assigned
+from flowsift.households.shifted_population import draw_shifted_home
+from flowsift.households.shifted_routine import shifted_agenda
 from flowsift.households.streams import stream
-from flowsift.households.truth import CellVolumes, Truth, TruthShares, event_table, fixtures_table, trickle_table
 from flowsift.households.uses import Use
-from flowsift.trace import FloatArray, Trace
-from flowsift.units import NS_PER_S, SECONDS_PER_DAY, SECONDS_PER_MINUTE
+from flowsift.units import SECONDS_PER_DAY
 
 Population = Literal["standard", "shifted"]
 POPULATIONS: tuple[Population, ...] = ("standard", "shifted")
 """Populations that `simulate` knows."""
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Household:
-    """A simulated household: what the meter logged, and what really happened."""
-
-    trace: Trace
-    truth: Truth
-
-    def __repr__(self) -> str:
-        """Return its trace and the number of its events."""
-        return f"Household({self.trace!r}, {len(self.truth.events):,} events)"
 
 
 def simulate(
@@ -54,14 +44,19 @@ def simulate(
     timezone: str = "UTC",
     people: int | None = None,
     outdoors: bool = True,
+    include: Collection[str] = (),
+    exclude: Collection[str] = (),
     leaks: Sequence[Trickle] | None = None,
+    main_closed_s: Sequence[tuple[float, float]] = (),
+    starting_lpm: float | None = None,
+    faults: Faults | None = None,
 ) -> Household:
     """Simulate a home.
 
     Parameters
     ----------
     seed : int
-        The same seed and options give the same home; one more fixture changes none of the others.
+        The same seed and options give the same home; one more fixture changes none of the others' draws.
     days : int
         Number of whole local days, >= 1.
     stock : {"us", "us-efficient", "europe"}
@@ -80,8 +75,16 @@ def simulate(
         Number of persons, 1 to 6; drawn if not given.
     outdoors : bool
         May have irrigation and other outdoor use.
+    include, exclude : collection of str
+        Optional fixtures that the home has, or lacks (keys of `flowsift.households.population.OWNED`).
     leaks : sequence of Trickle, optional
         Constant leaks in place of drawn ones; empty for none.
+    main_closed_s : sequence of (float, float)
+        Spans in which the main valve is closed, in seconds since the start, increasing and disjoint.
+    starting_lpm : float, optional
+        Starting flow of the meter [L/min] in place of a drawn one; 0 for a meter that sees everything.
+    faults : Faults, optional
+        Faults of the log; the trace then goes through the same treatment as a file.
 
     Raises
     ------
@@ -90,33 +93,84 @@ def simulate(
     """
     _check(stock, population, interval_s, pulse_l, people)
     calendar = days_from(start, n=days, timezone=timezone)
-    home = draw_home(seed, stock=stock, n_days=days, people=people, outdoors=outdoors)
-    home = replace(home, meter=replace(home.meter, pulse_l=pulse_l, interval_s=interval_s))
-    if leaks is not None:
-        home = replace(home, leaks=tuple(leaks))
-    return run_home(home, calendar, seed=seed, card={"seed": seed, "stock": stock, "population": population})
+    draw = draw_home if population == "standard" else draw_shifted_home
+    home = draw(seed, stock=stock, n_days=days, people=people, outdoors=outdoors, include=include, exclude=exclude)
+    faults = (faults or Faults()).checked()
+    meter = replace(home.meter, pulse_l=pulse_l, interval_s=interval_s, drift_ppm=faults.drift_ppm)
+    if starting_lpm is not None:
+        meter = replace(meter, starting_lpm=starting_lpm)
+    home = replace(home, meter=meter, leaks=home.leaks if leaks is None else tuple(leaks))
+    if main_closed_s:
+        valve = MainValve(closed_s=tuple((float(a), float(b)) for a, b in main_closed_s))
+        home = replace(home, fixtures=(*home.fixtures, valve))
+    return run_home(home, calendar, seed=seed, faults=faults, card={"stock": stock, "population": population})
 
 
-def run_home(home: Home, days: Days, *, seed: int, card: Mapping[str, Any]) -> Household:
-    """Let a home live through the days."""
-    uses = all_uses(home, days, seed=seed)
-    leak_s, leak_lpm = steps(home.leaks, end_s=days.end_s)
+def run_home(
+    home: Home, days: Days, *, seed: int, faults: Faults | None = None, card: Mapping[str, Any] | None = None
+) -> Household:
+    """Let a home live through the days and log it."""
+    return run_uses(all_uses(home, days, seed=seed), home, days, seed=seed, faults=faults, card=card)
+
+
+def run_uses(
+    uses: Sequence[Use],
+    home: Home,
+    days: Days,
+    *,
+    seed: int,
+    faults: Faults | None = None,
+    card: Mapping[str, Any] | None = None,
+) -> Household:
+    """Run given uses through a home's plumbing, meter and logger."""
+    valve = next((fixture for fixture in home.fixtures if isinstance(fixture, MainValve)), None)
+    closed_s = valve.closed_s if valve else ()
+    uses = valve.spared(uses) if valve else list(uses)
+    uses = [use for use in uses if 0.0 <= use.start_s < days.end_s]
+    leak_s, leak_lpm = steps(home.leaks, end_s=days.end_s, closed_s=closed_s)
     flows = run(uses, home.line, days=days, leak_lpm=float(leak_lpm.mean()), rng=stream(seed, "supply"))
     metered = record(flows, home.meter, leak_s=leak_s, leak_lpm=leak_lpm, end_s=days.end_s)
-    interval_ns = round(home.meter.interval_s * NS_PER_S)
-    trace = Trace(
-        start_ns=int(days.start.tz_convert("UTC").as_unit("ns").value),
-        interval_ns=interval_ns,
-        n_cells=metered.n_cells,
-        cell=metered.cell,
-        volume_l=metered.volume_l,
-        gaps=np.empty((0, 2), np.int64),
-        gap_volume_l=np.empty(0),
-        pulse_l=home.meter.pulse_l,
-        timezone=str(days.start.tz),
+    whole = {"invented": "a simulated home", "seed": seed, **(card or {}), **_card(home, days)}
+    if faults is not None:
+        whole["faults"] = asdict(faults)
+    return from_record(
+        uses,
+        flows,
+        metered,
+        home=home,
+        days=days,
+        leak=(leak_s, leak_lpm),
+        card=whole,
+        faults=faults or Faults(),
+        rng=stream(seed, "logger"),
     )
-    whole = {
-        **card,
+
+
+def all_uses(home: Home, days: Days, *, seed: int) -> list[Use]:
+    """Return every use of every fixture, by fixture, then start."""
+    empty = absences(days, stream(seed, "absences"))
+    plan = agenda if home.routine == "clocked" else shifted_agenda
+    visits = plan(
+        home.people,
+        days,
+        seed=seed,
+        empty=empty,
+        kitchen_per_h=home.kitchen_per_h,
+        lavatory_per_h=home.lavatory_per_h,
+    )
+    by_fixture = assigned(visits, home.rooms, home.people, seed=seed)
+    uses: list[Use] = []
+    for fixture in home.fixtures:
+        setting = Setting(days=days, visits=by_fixture.get(fixture.name, []), absences=empty, n_people=len(home.people))
+        uses += sorted(fixture.uses(setting, stream(seed, fixture.name, "uses")), key=lambda use: use.start_s)
+    for fixture in home.fixtures:
+        if isinstance(fixture, LoftTank):
+            uses = fixture.rerouted(uses)
+    return uses
+
+
+def _card(home: Home, days: Days) -> dict[str, Any]:
+    return {
         "start": days.start.isoformat(),
         "days": days.n,
         "timezone": str(days.start.tz),
@@ -129,93 +183,6 @@ def run_home(home: Home, days: Days, *, seed: int, card: Mapping[str, Any]) -> H
         "lavatory_per_h": home.lavatory_per_h,
         **home.notes,
     }
-    return Household(trace=trace, truth=_truth(uses, flows, metered, home, days, leak_s, leak_lpm, whole))
-
-
-def all_uses(home: Home, days: Days, *, seed: int) -> list[Use]:
-    """Return every use of every fixture, in order of fixture and start."""
-    empty = absences(days, stream(seed, "absences"))
-    visits = agenda(
-        home.people,
-        days,
-        seed=seed,
-        empty=empty,
-        kitchen_per_h=home.kitchen_per_h,
-        lavatory_per_h=home.lavatory_per_h,
-    )
-    by_fixture = assigned(visits, home.rooms, home.people, seed=seed)
-    uses: list[Use] = []
-    for fixture in home.fixtures:
-        setting = Setting(days=days, visits=by_fixture.get(fixture.name, []), absences=empty, n_people=len(home.people))
-        uses += sorted(_of(fixture, setting, seed), key=lambda use: use.start_s)
-    return [use for use in uses if 0.0 <= use.start_s < days.end_s]
-
-
-def _of(fixture: SimulatedFixture, setting: Setting, seed: int) -> list[Use]:
-    return fixture.uses(setting, stream(seed, fixture.name, "uses"))
-
-
-def _truth(
-    uses: Sequence[Use],
-    flows: Flows,
-    metered: Metered,
-    home: Home,
-    days: Days,
-    leak_s: FloatArray,
-    leak_lpm: FloatArray,
-    card: Mapping[str, Any],
-) -> Truth:
-    fast = 1.0 + 1e-6 * home.meter.drift_ppm
-    real_l = np.bincount(flows.use, flows.volume_l, minlength=len(uses))
-    metered_l = np.bincount(metered.share_use, metered.share_l, minlength=len(uses))
-    happened = np.flatnonzero(real_l > 0)
-    order = happened[np.lexsort((flows.end_s[happened], flows.start_s[happened]))]
-    rank = np.full(len(uses), -1, np.int64)
-    rank[order] = np.arange(order.size)
-    start_ms = np.round(flows.start_s[order] * fast * 1e3).astype(np.int64)
-    end_ms = np.maximum(np.round(flows.end_s[order] * fast * 1e3).astype(np.int64), start_ms + 1)
-    numbers = np.array([use.cycle for use in uses], dtype=np.int64)[order]
-    cycle = pd.array(numbers, dtype="Int64")
-    cycle[numbers < 0] = pd.NA
-    events = event_table(
-        {
-            "start": _times(days, start_ms),
-            "end": _times(days, end_ms),
-            "label": [uses[i].label for i in order],
-            "fixture": [uses[i].fixture for i in order],
-            "cycle": cycle,
-            "volume_l": np.round(real_l[order], 6),
-            "metered_l": np.round(metered_l[order], 9),
-            "overlaps": overlapping(start_ms, end_ms),
-        }
-    )
-    held = metered.share_l > 1e-12
-    event = rank[metered.share_use[held]]
-    cell = metered.cell[metered.share_at[held]]
-    by_cell = np.lexsort((event, cell))
-    leaking = metered.trickle_l > 1e-12
-    stop_s = np.append(leak_s[1:], days.end_s)
-    on = leak_lpm > 0
-    return Truth(
-        events=events,
-        shares=TruthShares(event=event[by_cell], cell=cell[by_cell], volume_l=metered.share_l[held][by_cell]),
-        trickle_cells=CellVolumes(cell=metered.cell[leaking], volume_l=metered.trickle_l[leaking]),
-        trickle=trickle_table(
-            {
-                "start": _times(days, np.round(leak_s[on] * fast * 1e3).astype(np.int64)),
-                "end": _times(days, np.round(stop_s[on] * fast * 1e3).astype(np.int64)),
-                "rate_lpm": leak_lpm[on],
-                "volume_l": leak_lpm[on] * (stop_s - leak_s)[on] / SECONDS_PER_MINUTE,
-            }
-        ),
-        fixtures=fixtures_table(fixture_rows(home.fixtures)),
-        card=dict(card),
-    )
-
-
-def _times(days: Days, ms: Any) -> pd.DatetimeIndex:
-    start_ns = int(days.start.tz_convert("UTC").as_unit("ns").value)
-    return pd.DatetimeIndex((start_ns + np.asarray(ms, np.int64) * 1_000_000).view("M8[ns]")).tz_localize("UTC")
 
 
 def _check(stock: str, population: str, interval_s: float, pulse_l: float, people: int | None) -> None:
