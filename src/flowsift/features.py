@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import KDTree
 
+from flowsift.grouping import greatest_by, sum_by
 from flowsift.signal.segmentation import Segmentation
 from flowsift.trace import FloatArray, Trace
 from flowsift.units import SECONDS_PER_DAY
@@ -31,11 +32,11 @@ class UseFeatures:
         Start since the trace's start [s].
     duration_s, volume_l : ndarray
     flow_lpm : ndarray
-        Mean flow on the levels of the use, ramps left out [L/min].
+        The level at which most of the volume ran [L/min].
     peak_lpm : ndarray
         Highest level [L/min].
     unsteadiness : ndarray
-        Standard deviation of the flow over its levels, as a share of `flow_lpm`.
+        Standard deviation of the flow over its levels, as a share of its mean.
     n_levels : ndarray
         Number of levels.
     tail : ndarray
@@ -81,32 +82,31 @@ def describe_uses(trace: Trace, segmentation: Segmentation) -> UseFeatures:
     """
     seg, parts = segmentation, segmentation.parts
     n = seg.n_uses
-    start_s = seg.start * trace.interval_s
-    duration_s = (seg.end - seg.start) * trace.interval_s
-    volume_l = np.bincount(seg.shares.event, seg.shares.volume_l, minlength=n)
+    start_s = np.asarray(seg.start * trace.interval_s)
     length = seg.plateaus.length[parts.plateau].astype(np.float64)
     weight = np.where(parts.ramp, 0.0, length)
     # A use made of ramps alone (shorter than a valve's travel) is described by them.
-    weight = np.where(np.bincount(parts.use, weight, minlength=n)[parts.use] > 0, weight, length)
-    total = np.bincount(parts.use, weight, minlength=n)
-    flow = np.bincount(parts.use, weight * parts.flow_lpm, minlength=n) / np.maximum(total, 1e-12)
-    variance = np.bincount(parts.use, weight * (parts.flow_lpm - flow[parts.use]) ** 2, minlength=n) / np.maximum(
-        total, 1e-12
-    )
-    peak = np.zeros(n)
-    np.maximum.at(peak, parts.use, np.where(weight > 0, parts.flow_lpm, 0.0))
+    weight = np.where(sum_by(parts.use, weight, n)[parts.use] > 0, weight, length)
+    total = np.maximum(sum_by(parts.use, weight, n), 1e-12)
+    mean = sum_by(parts.use, weight * parts.flow_lpm, n) / total
+    variance = sum_by(parts.use, weight * (parts.flow_lpm - mean[parts.use]) ** 2, n) / total
+    peak = greatest_by(parts.use, np.where(weight > 0, parts.flow_lpm, 0.0), n)
     drawn = length * parts.flow_lpm
-    low = np.bincount(parts.use, np.where(parts.flow_lpm < 0.5 * peak[parts.use], drawn, 0.0), minlength=n)
+    low = sum_by(parts.use, np.where(parts.flow_lpm < 0.5 * peak[parts.use], drawn, 0.0), n)
+    # The level that took most of the volume: lexsort puts it last among a use's parts.
+    order = np.lexsort((weight * parts.flow_lpm, parts.use))
+    last = np.cumsum(sum_by(parts.use, np.ones(parts.use.size), n)).astype(np.int64) - 1
+    flow = parts.flow_lpm[order[last]]
     days = max((trace.duration_s - trace.gap_s) / SECONDS_PER_DAY, 1e-9)
     return UseFeatures(
         start_s=start_s,
-        duration_s=duration_s,
-        volume_l=volume_l,
+        duration_s=np.asarray((seg.end - seg.start) * trace.interval_s),
+        volume_l=sum_by(seg.shares.event, seg.shares.volume_l, n),
         flow_lpm=flow,
         peak_lpm=peak,
-        unsteadiness=np.sqrt(variance) / np.maximum(flow, 1e-12),
-        n_levels=np.bincount(parts.use, weight > 0, minlength=n),
-        tail=low / np.maximum(np.bincount(parts.use, drawn, minlength=n), 1e-12),
+        unsteadiness=np.sqrt(variance) / np.maximum(mean, 1e-12),
+        n_levels=sum_by(parts.use, weight > 0, n),
+        tail=low / np.maximum(sum_by(parts.use, drawn, n), 1e-12),
         certainty=seg.certainty,
         burst=burst_score(start_s, flow, days=days),
         clock=clock_score(start_s, flow, days=days),
@@ -162,7 +162,7 @@ def clock_score(start_s: FloatArray, flow_lpm: FloatArray, *, days: float) -> Fl
     # The same moment just across midnight: repeat the first and the last of the day on the other side.
     points = np.column_stack([phase, flow])
     early, late = points[phase < 1.0], points[phase > turn - 1.0]
-    ring = np.concatenate([points, early + [turn, 0.0], late - [turn, 0.0]])
+    ring = np.concatenate([points, early + np.array([turn, 0.0]), late - np.array([turn, 0.0])])
     same_time = KDTree(ring).query_ball_point(points, 1.0, p=np.inf, return_length=True)
     same_day = _neighbours(np.column_stack([phase, flow, day * 4.0])) + 1
     alike = _neighbours(flow[:, None])

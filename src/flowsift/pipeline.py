@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from flowsift.classify.joining import join_uses
 from flowsift.classify.label import label_uses
-from flowsift.disaggregation import Disaggregation, Shares, assemble
+from flowsift.classify.mixture import fit_home
+from flowsift.disaggregation import Disaggregation, assemble
 from flowsift.features import describe_uses
 from flowsift.labels import LABELS
 from flowsift.signal.segmentation import segment
@@ -25,28 +27,24 @@ def disaggregate(trace: Trace) -> Disaggregation:
     Disaggregation
         Events, trickle and what is left add up to the metered volume.
     """
-    segmentation = segment(trace)
-    features = describe_uses(trace, segmentation)
-    labelled = label_uses(
-        features,
-        pulse_l=trace.pulse_l,
-        interval_s=trace.interval_s,
-        days=(trace.duration_s - trace.gap_s) / SECONDS_PER_DAY,
-    )
-    n = labelled.label.size
-    start, end = np.full(n, np.iinfo(np.int64).max), np.zeros(n, dtype=np.int64)
-    np.minimum.at(start, labelled.event, segmentation.start)
-    np.maximum.at(end, labelled.event, segmentation.end)
-    shares = segmentation.shares
+    pieces = segment(trace)
+    days = (trace.duration_s - trace.gap_s) / SECONDS_PER_DAY
+    meter = {"pulse_l": trace.pulse_l, "interval_s": trace.interval_s}
+    # Twice: what repeats in the home tells which pieces belong together, and whole uses tell more of the home.
+    features = describe_uses(trace, pieces)
+    use = join_uses(features, fit_home(features, days=days, **meter), interval_s=trace.interval_s)
+    uses = pieces.joined(use)
+    features = describe_uses(trace, uses)
+    labels = label_uses(features, fit_home(features, days=days, **meter))
     return assemble(
         trace,
-        start_cell=start,
-        end_cell=end,
-        label=np.array(LABELS, dtype=object)[labelled.label],
-        probability=labelled.probability,
-        fixture=np.array(labelled.fixture, dtype=object),
-        cycle=labelled.cycle,
-        shares=Shares(event=labelled.event[shares.event], flow=shares.flow, volume_l=shares.volume_l),
-        trickle=segmentation.trickle,
-        trickle_l=segmentation.trickle_l,
+        start_cell=uses.start,
+        end_cell=uses.end,
+        label=np.array(LABELS, dtype=object)[labels.label],
+        probability=labels.probability,
+        fixture=np.array(labels.fixture, dtype=object),
+        cycle=labels.cycle,
+        shares=uses.shares,
+        trickle=uses.trickle,
+        trickle_l=uses.trickle_l,
     )

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from flowsift.disaggregation import Shares, TrickleSpans
+from flowsift.grouping import expand_ranges, first_by, least_by
 from flowsift.signal.overlap import Explanation, explain_span
-from flowsift.signal.pauses import joined_uses
 from flowsift.signal.runs import LEAST_USE_LPM, Runs, find_runs
 from flowsift.signal.steps import Plateaus, find_plateaus, level_variance
 from flowsift.signal.trickle import find_trickle
@@ -81,6 +81,33 @@ class Segmentation:
         """Number of uses."""
         return int(self.start.size)
 
+    def joined(self, use: IntArray) -> Segmentation:
+        """Return the same division with uses joined.
+
+        Parameters
+        ----------
+        use : ndarray of int64, shape (n_uses,)
+            New number of each use, from 0 in the order of first pieces.
+        """
+        n = int(use.max()) + 1 if use.size else 0
+        order = np.lexsort((self.parts.plateau, use[self.parts.use]))
+        end = np.zeros(n, np.int64)
+        np.maximum.at(end, use, self.end)
+        return replace(
+            self,
+            start=self.start[first_by(use, n)],
+            end=end,
+            certainty=least_by(use, self.certainty, n),
+            shares=replace(self.shares, event=use[self.shares.event]),
+            parts=Parts(
+                use=use[self.parts.use][order],
+                plateau=self.parts.plateau[order],
+                flow_lpm=self.parts.flow_lpm[order],
+                fraction=self.parts.fraction[order],
+                ramp=self.parts.ramp[order],
+            ),
+        )
+
 
 def segment(trace: Trace) -> Segmentation:
     """Split a trace into trickle and single uses.
@@ -105,8 +132,7 @@ def segment(trace: Trace) -> Segmentation:
     busy = _is_busy(net, base, variance)
     spans = _find_spans(plateaus, busy, net, trace)
     ramp = _find_ramps(plateaus, busy, net, trace.interval_s)
-    pieces, certainty, parts = _explain(spans, plateaus, net, variance, ramp)
-    uses, certainty, parts = _join_pauses(pieces, certainty, parts, runs, plateaus, trace.interval_s)
+    uses, certainty, parts = _explain(spans, plateaus, net, variance, ramp)
     return _divide(trace, runs, plateaus, trickle, base, busy, uses, certainty, parts)
 
 
@@ -220,36 +246,6 @@ def _flows(found: Explanation, major: IntArray, net: FloatArray) -> list[tuple[I
     return rows
 
 
-def _join_pauses(
-    pieces: IntArray, certainty: FloatArray, parts: Parts, runs: Runs, plateaus: Plateaus, interval_s: float
-) -> tuple[IntArray, FloatArray, Parts]:
-    """Join pieces of one use; returns its range of plateaus, its certainty and its parts like `_explain`."""
-    if len(pieces) == 0:
-        return pieces, certainty, parts
-    length = plateaus.length[parts.plateau].astype(np.float64)
-    flow = np.bincount(parts.use, length * parts.flow_lpm) / np.bincount(parts.use, length)
-    start, end = _cells(pieces, runs, plateaus)
-    use = joined_uses(start * interval_s, end * interval_s, flow, interval_s=interval_s)
-    n = int(use.max()) + 1
-    first, last = np.full(n, np.iinfo(np.int64).max), np.zeros(n, np.int64)
-    np.minimum.at(first, use, pieces[:, 0])
-    np.maximum.at(last, use, pieces[:, 1])
-    sure = np.ones(n)
-    np.minimum.at(sure, use, certainty)
-    order = np.lexsort((parts.plateau, use[parts.use]))
-    return (
-        np.stack([first, last], axis=1),
-        sure,
-        Parts(
-            use=use[parts.use][order],
-            plateau=parts.plateau[order],
-            flow_lpm=parts.flow_lpm[order],
-            fraction=parts.fraction[order],
-            ramp=parts.ramp[order],
-        ),
-    )
-
-
 def _cells(uses: IntArray, runs: Runs, plateaus: Plateaus) -> tuple[IntArray, IntArray]:
     """Half-open range of cells of each range of plateaus."""
     return runs.cell[plateaus.first[uses[:, 0]]], runs.cell[plateaus.first[uses[:, 1]] - 1] + 1
@@ -271,13 +267,11 @@ def _divide(
     of_trickle = np.where(busy, np.minimum(base / np.maximum(plateaus.level_lpm, 1e-12), 1.0), base > 0)
     trickle_l = trace.volume_l * of_trickle[home]
     first_sample = np.searchsorted(runs.sample, plateaus.first)
-    low, high = first_sample[parts.plateau], first_sample[parts.plateau + 1]
-    count = high - low
-    flow = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + np.repeat(low, count)
+    part, flow = expand_ranges(first_sample[parts.plateau], first_sample[parts.plateau + 1])
     shares = Shares(
-        event=np.repeat(parts.use, count),
+        event=parts.use[part],
         flow=flow,
-        volume_l=(trace.volume_l - trickle_l)[flow] * np.repeat(parts.fraction, count),
+        volume_l=(trace.volume_l - trickle_l)[flow] * parts.fraction[part],
     )
     start, end = _cells(uses, runs, plateaus) if uses.size else (np.empty(0, np.int64), np.empty(0, np.int64))
     return Segmentation(

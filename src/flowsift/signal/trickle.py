@@ -8,6 +8,7 @@ raise rates, so they can hide a trickle but hardly feign one.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -181,7 +182,7 @@ def _level_pieces(
     edges.append(b)
     quiet = _quiet(blocks, block_s, _local_floor(floor_lpm, blocks, block_s), pulse_l)
     pieces: list[tuple[int, int, float, float]] = []
-    for c, d in zip(edges[:-1], edges[1:], strict=True):
+    for c, d in itertools.pairwise(edges):
         mine = quiet[(quiet >= c) & (quiet < d)]
         minutes = mine.size * block_s / SECONDS_PER_MINUTE
         volume = float(blocks.volume_l[mine].sum())

@@ -1,0 +1,129 @@
+"""Pieces of flow that are one use: a tap shut for a moment, a shower with the water off for soaping."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.classify.mixture import HomeModel
+from flowsift.features import UseFeatures
+from flowsift.grouping import first_by, sum_by
+from flowsift.labels import LABELS
+
+TAP_PAUSE_S = 10.0
+"""A tap shut and opened again within this time is in one use (the rule by which published draw data are cut)."""
+
+TAP_ALIKE = 2.0
+"""Flows before and after such a pause differ by at most this factor (assumption: the same hand on the same tap)."""
+
+SHOWER_PAUSE_S = 150.0
+"""Longest pause inside a shower (common practice: water off for soaping)."""
+
+SHOWER_ALIKE = 1.15
+"""Flows before and after such a pause differ by at most this factor (assumption: the valve's setting is found again)."""
+
+MOST_BETWEEN = 5
+"""Uses of other fixtures that may begin between two pieces of one use."""
+
+BY_HAND = tuple(LABELS.index(name) for name in ("faucet", "shower", "hose", "other"))
+"""Labels whose flow a hand shuts off and on."""
+
+SHOWER, FAUCET = LABELS.index("shower"), LABELS.index("faucet")
+
+
+def join_uses(features: UseFeatures, model: HomeModel, *, interval_s: float) -> IntArray:
+    """Group pieces into uses.
+
+    Only pieces that hands shut off are joined: a toilet's refill or a washer's fill that happens to follow closely is
+    a use of its own.
+
+    Parameters
+    ----------
+    features : UseFeatures
+        Of the pieces.
+    model : HomeModel
+        Of the same pieces.
+    interval_s : float
+        Length of a cell [s]: a shorter pause isn't seen.
+
+    Returns
+    -------
+    ndarray of int64, shape (n_pieces,)
+        Number of the use of each piece, from 0 in the order of first pieces.
+    """
+    able = np.flatnonzero(model.probability[:, BY_HAND].sum(axis=1) > 0.5)
+    use = np.arange(features.n_uses)
+    if able.size == 0:
+        return use
+    start_s, flow = features.start_s[able], features.flow_lpm[able]
+    end_s = start_s + features.duration_s[able]
+    tap = chain_pieces(start_s, end_s, flow, longest_pause_s=max(TAP_PAUSE_S, interval_s), alike=TAP_ALIKE)
+    shower = chain_pieces(start_s, end_s, flow, longest_pause_s=SHOWER_PAUSE_S, alike=SHOWER_ALIKE)
+    shower = np.where(
+        _is_shower(shower, features.volume_l[able], flow, model)[shower], shower, -1 - np.arange(able.size)
+    )
+    leader = able[_merged(tap, shower)]
+    use[able] = leader
+    return np.unique(use, return_inverse=True)[1].astype(np.int64)
+
+
+def chain_pieces(
+    start_s: FloatArray, end_s: FloatArray, flow_lpm: FloatArray, *, longest_pause_s: float, alike: float
+) -> IntArray:
+    """Number pieces so that those with only a short pause and a like flow between them share a number.
+
+    Parameters
+    ----------
+    start_s, end_s, flow_lpm : ndarray, shape (n_pieces,)
+        Sorted by start.
+    longest_pause_s : float
+        Longest pause inside one use [s].
+    alike : float
+        Largest ratio of the flows of neighbouring pieces, > 1.
+
+    Returns
+    -------
+    ndarray of int64, shape (n_pieces,)
+        Numbers from 0 in the order of the first piece of each use.
+    """
+    n = start_s.size
+    leader = np.arange(n)
+    followed = np.zeros(n, bool)
+    for apart in range(1, min(MOST_BETWEEN + 2, n)):
+        pause = start_s[apart:] - end_s[:-apart]
+        like = np.abs(np.log(flow_lpm[apart:] / flow_lpm[:-apart])) < np.log(alike)
+        piece = np.arange(apart, n)
+        follows = (pause >= 0) & (pause <= longest_pause_s) & like & (leader[apart:] == piece) & ~followed[:-apart]
+        leader[piece[follows]] = piece[follows] - apart
+        followed[:-apart] |= follows
+    return _numbered(leader)
+
+
+def _is_shower(chain: IntArray, volume_l: FloatArray, flow_lpm: FloatArray, model: HomeModel) -> BoolArray:
+    """Tell which chains of several pieces would, taken as one use, be a shower rather than a tap."""
+    n = int(chain.max()) + 1
+    volume = sum_by(chain, volume_l, n)
+    rate = model.log_rate(np.log(volume), np.log(flow_lpm[first_by(chain, n)]))
+    several = sum_by(chain, np.ones(chain.size), n) > 1
+    return np.asarray(several & (rate[:, SHOWER] > rate[:, FAUCET]))
+
+
+def _merged(one: IntArray, other: IntArray) -> IntArray:
+    """First piece of each group where pieces belong together if either numbering puts them together."""
+    leader = np.arange(one.size)
+    while True:
+        before = leader
+        for numbering in (one, other):
+            group = np.unique(numbering, return_inverse=True)[1]
+            least = np.full(int(group.max()) + 1, one.size)
+            np.minimum.at(least, group, leader)
+            leader = least[group]
+        if np.array_equal(leader, before):
+            return leader
+
+
+def _numbered(leader: IntArray) -> IntArray:
+    """Follow each piece to the first of its chain and number the chains."""
+    while not np.array_equal(leader[leader], leader):
+        leader = leader[leader]
+    return np.unique(leader, return_inverse=True)[1].astype(np.int64)
