@@ -13,7 +13,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 LAYERS = (
     {"errors"},
     {"arrays", "units"},
-    {"grouping", "labels", "tables"},
+    {"files", "grouping", "labels", "tables"},
     {"quality"},
     {"ingest"},
     {"trace"},

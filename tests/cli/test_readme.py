@@ -20,7 +20,7 @@ def test_the_python_runs(tmp_path):
     )
     assert ended.returncode == 0, ended.stderr
     assert "Disaggregation(" in ended.stdout
-    assert "typical_volume_gal" in ended.stdout
+    assert "toilet-1" in ended.stdout
     assert "Balance(metered_l=" in ended.stdout
 
 

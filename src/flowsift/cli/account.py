@@ -12,9 +12,9 @@ import flowsift as fs
 from flowsift.cli.options import Answering, Reading, spread_options
 from flowsift.cli.terminal import show, show_sections, working
 from flowsift.disaggregation import Disaggregation
+from flowsift.files import check_folder, check_table_path, write_table, write_text
 from flowsift.report.account import account_dict, water_account
 from flowsift.report.account_text import account_sections
-from flowsift.report.files import check_folder, check_table_path, write_table, write_text
 from flowsift.units import UnitSystem
 
 STANDARD_OUTPUT = Path("-")
@@ -31,7 +31,11 @@ def account(
     reading: Reading,
     answering: Answering,
 ) -> None:
-    """Print the water account of one household: which fixture used what, and what runs when nothing should."""
+    """Print a household's water account.
+
+    Says which fixture used what, what runs when nothing should, what each toilet takes per flush, and what could not
+    be explained.
+    """
     check_outputs(answering)
     with working(f"reading {file.name}"):
         trace = reading.read(file)
@@ -39,7 +43,7 @@ def account(
 
 
 def demo(answering: Answering) -> None:
-    """Print the account of a made-up household that comes with flowsift."""
+    """Print the account of a made-up home."""
     check_outputs(answering)
     answer(fs.shipped_trace("demo"), answering)
 
