@@ -48,7 +48,7 @@ def checked_values(ns: IntArray, value: FloatArray, column: str, unit: str, find
     InputError
         As `require_values`.
     """
-    if value.size and np.isfinite(value.sum()) and value.min() >= 0:
+    if value.size and value.min() >= 0 and np.isfinite(value.max()):
         return value
     require_values(value, column=column, unit=unit)
     empty = np.isnan(value)

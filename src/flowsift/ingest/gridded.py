@@ -25,6 +25,10 @@ assumption: no service to one household passes 757 L/min, and a meter that short
 MAX_METER_LPM = 50.0 * L_PER_GAL
 """Maximum normal flow of a 1-inch displacement meter, 50 gal/min (the same table) [L/min]."""
 
+LARGEST_PULSE_L = 10.0 * L_PER_GAL
+"""A larger common step of the values is not believed to be a pulse when spikes are judged: ten gallons, one turn of the
+sweep hand of a gallon register (meter metrology table)."""
+
 FEW_SHARE = 0.01
 """Impossible values up to this share of the rows are faults; more of them mean that the input was misread."""
 
@@ -82,7 +86,7 @@ def ranges_of(cells: IntArray, length: IntArray) -> IntArray:
 
 def uncovered(cells: IntArray, length: IntArray | None, n_cells: int) -> IntArray:
     """Return the ranges of cells outside ``[cell, cell + length)``, shape (n_ranges, 2)."""
-    if cells.size == n_cells and length is None and cells[0] == 0 and cells[-1] == n_cells - 1:
+    if cells.size == n_cells and length is None and bool((np.diff(cells) == 1).all()):
         return np.empty((0, 2), np.int64)
     end = np.maximum.accumulate(cells + (1 if length is None else length)) if cells.size else cells
     before = np.concatenate([[0], end])

@@ -22,7 +22,10 @@ CHAIN = 8
 COARSE_RUN = 20
 """Equal, longer spacings in a row that make a coarse stretch; fewer are missing rows that happen to be regular."""
 
-FINE_RUN = 3
+FINE = 0.55
+"""Spacings shorter than this share of a cell are those of a fine stretch (half of one, and some jitter)."""
+
+FINE_RUN = 5
 """Shorter spacings in a row that make a fine stretch."""
 
 
@@ -92,10 +95,15 @@ def place_rows(rows: OrderedRows, *, interval_ns: int, spread_coarse: bool) -> P
 
 def _place_with_jitter(offset: IntArray, first_ns: int, interval_ns: int) -> Placed:
     position = offset / interval_ns
-    phase = _tracked_phase(position)
+    fine = _fine(np.diff(position))
+    phase = _tracked_phase(position, fine)
     slip = _with_hysteresis(phase)
     lag = np.repeat(phase - slip, BLOCK)[: position.size]
-    cell = np.maximum.accumulate(np.rint(position - lag).astype(np.int64))
+    nearest = np.rint(position - lag)
+    if fine.any():
+        # a row of a fine stretch belongs to the cell that it lies in, not to the nearest start
+        nearest[fine] = np.floor(position[fine] - lag[fine] + 0.05)
+    cell = np.maximum.accumulate(nearest.astype(np.int64))
     start = first_ns + float(lag[0] + cell[0]) * interval_ns
     return Placed(
         start_ns=_snapped_start(start, interval_ns),
@@ -105,10 +113,11 @@ def _place_with_jitter(offset: IntArray, first_ns: int, interval_ns: int) -> Pla
     )
 
 
-def _tracked_phase(position: FloatArray) -> FloatArray:
+def _tracked_phase(position: FloatArray, fine: BoolArray) -> FloatArray:
     """Return the phase of the rows against the grid for each block, followed through its turns [cells]."""
     first = np.arange(0, position.size, BLOCK)
     turn = np.exp(2j * np.pi * (position - np.floor(position)))
+    turn[fine] = 0.0
     mean = np.add.reduceat(turn, first) / np.diff(np.concatenate([first, [position.size]]))
     clear = np.abs(mean) > 0.3
     if not clear.any():
@@ -180,17 +189,23 @@ def _stretches(placed: Placed, spacing: FloatArray, spread_coarse: bool) -> Plac
         # the row that ends a coarse stretch covers as much as the one before it, unless the next row comes sooner
         room = np.append(step, np.iinfo(np.int64).max)[last]
         length[last] = np.minimum(length[last - 1], room)
-        coarse[last] = True
-    fine = np.zeros(n, bool)
-    small = _in_runs_of(spacing < 0.75, FINE_RUN) & (spacing > 0)
-    fine[:-1] |= small
-    fine[1:] |= small
+        coarse[last] = length[last] > 1
+    fine = _fine(spacing)
     return replace(
         placed,
         length=length if (length != 1).any() else None,
         coarse=coarse if coarse.any() else None,
         fine=fine if fine.any() else None,
     )
+
+
+def _fine(spacing: FloatArray) -> BoolArray:
+    """Tell which rows lie in a run of spacings shorter than a cell."""
+    fine = np.zeros(spacing.size + 1, bool)
+    small = _in_runs_of(spacing < FINE, FINE_RUN) & (spacing > 0)
+    fine[:-1] |= small
+    fine[1:] |= small
+    return fine
 
 
 def _in_runs(spacing: FloatArray, *, longer_than: float, at_least: int) -> BoolArray:

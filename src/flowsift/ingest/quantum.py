@@ -21,6 +21,9 @@ MAX_STEPS = 2e5
 SHARE_ON_STEP = 0.99
 """Share of the values that must lie on multiples of the step."""
 
+WIDEST = 1e6
+"""Values further than this factor from the middle one are left out."""
+
 TOLERANCE = 0.1
 """Largest distance from a multiple, in steps, for a value to lie on it (values rounded to few decimals)."""
 
@@ -52,6 +55,9 @@ def estimate_pulse_l(volume_l: FloatArray) -> float:
     positive = volume_l[(volume_l > 0) & np.isfinite(volume_l)] if volume_l.size else volume_l
     if positive.size == 0:
         return 0.0
+    # faulty values of any size may be among them
+    middle = float(np.median(positive))
+    positive = positive[(positive >= middle / WIDEST) & (positive / WIDEST <= middle)]
     if positive.size > SAMPLE:
         positive = positive[:: positive.size // SAMPLE + 1]
     values, counts = _distinct(positive)
@@ -61,7 +67,7 @@ def estimate_pulse_l(volume_l: FloatArray) -> float:
     bases = sorted({float(values[0]), float(gaps.min()), float(np.quantile(gaps, 0.05))}, reverse=True)
     tries = 0
     for step in sorted({base / k for base in bases for k in range(1, MAX_DIVISOR + 1)}, reverse=True):
-        if step > values[0] * (1 + TOLERANCE) or np.median(values) / step > MAX_STEPS:
+        if middle > MAX_STEPS * step:
             continue
         tries += 1
         refined = _refine(values, counts, step)

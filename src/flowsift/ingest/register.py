@@ -54,6 +54,7 @@ class _Steps:
     findings: tuple[Finding, ...]
 
 
+@np.errstate(over="ignore", invalid="ignore")
 def grid_register(
     ns: IntArray,
     reading_l: FloatArray,
@@ -300,7 +301,7 @@ def _spikes(
     findings: list[Finding],
 ) -> tuple[FloatArray, BoolArray, BoolArray]:
     minutes = np.maximum(length, 1) * (interval_ns / NS_PER_S / SECONDS_PER_MINUTE)
-    smallest = volume[volume > 0].min() if (volume > 0).any() else 0.0
+    smallest = float(volume[volume > 0].min()) if (volume > 0).any() else 0.0
     in_spell = gap & (length <= 1) & ~unknown
     spike = (volume > MAX_HOUSE_LPM * minutes + 2 * smallest) & ~in_spell
     if not spike.any():

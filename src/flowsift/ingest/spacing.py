@@ -41,15 +41,20 @@ def prevailing_interval_ns(ns: IntArray) -> int:
         bins = np.rint(np.log(step.astype(np.float64)) / np.log1p(NEAR)).astype(np.int64)
         bins -= bins.min()
         middle = float(np.median(step[bins == np.bincount(bins).argmax()]))
-    return _snapped(float(np.median(step[np.abs(step - middle) <= NEAR * middle])))
+    usual = step[(step > 0.5 * middle) & (step < 1.5 * middle)]
+    spread = float(np.std(usual)) / middle
+    if spread < SNAP:
+        return _snapped(float(np.median(usual)))
+    # with much jitter the mean is far better than the median, and still known only to its standard error
+    return _snapped(float(usual.mean()), within=max(SNAP, 3.0 * spread / np.sqrt(usual.size)))
 
 
-def _snapped(interval: float) -> int:
+def _snapped(interval: float, within: float = SNAP) -> int:
     seconds = np.rint(interval / NS_PER_S)
-    if seconds >= 1 and abs(interval / NS_PER_S / seconds - 1.0) <= SNAP:
+    if seconds >= 1 and abs(interval / NS_PER_S / seconds - 1.0) <= within:
         return int(seconds) * NS_PER_S
     # shorter or odd intervals: whole milliseconds where that is as near
     millis = np.rint(interval / 1e6)
-    if millis >= 1 and abs(interval / 1e6 / millis - 1.0) <= SNAP:
+    if millis >= 1 and abs(interval / 1e6 / millis - 1.0) <= within:
         return int(millis) * 1_000_000
     return max(int(interval), 1)

@@ -10,6 +10,7 @@ from flowsift.ingest.checking import checked_values
 from flowsift.ingest.contested import settle_contested
 from flowsift.ingest.gridded import (
     FEW_SHARE,
+    LARGEST_PULSE_L,
     MAX_HOUSE_LPM,
     Absent,
     Gridded,
@@ -41,6 +42,7 @@ STUCK_PULSES = 10
 """A constant count of fewer pulses is what a trickle looks like."""
 
 
+@np.errstate(over="ignore", invalid="ignore")
 def grid_volumes(
     ns: IntArray,
     value: FloatArray,
@@ -87,10 +89,12 @@ def grid_volumes(
     usable = ~np.isnan(rows.value)
     rows, placed, usable = settle_contested(rows, placed, usable, interval_ns, findings)
     volume = _row_volumes(rows, placed, usable, interval_ns=interval_ns) if is_flow else rows.value
+    pulse_grace_l = pulse_l
     if pulse_l is None:
         pulse_l = estimate_pulse_l(volume[usable & (volume > 0)])
+        pulse_grace_l = min(pulse_l, LARGEST_PULSE_L)
         findings.append(pulse_finding(pulse_l))
-    usable = _without_spikes(rows, placed, volume, usable, interval_ns, pulse_l, column, findings)
+    usable = _without_spikes(rows, placed, volume, usable, interval_ns, pulse_grace_l or 0.0, column, findings)
     if not usable.any():
         raise InputError("found no row with a usable value", column=column)
     findings += _stuck(rows, volume, usable, interval_ns, pulse_l)
@@ -145,7 +149,8 @@ def _without_spikes(
         row = int(np.flatnonzero(spike)[0])
         raise InputError(
             f"found {volume[row]:g} L in one interval and {n_spikes - 1:,} more of {n_flow:,} values above "
-            f"{MAX_HOUSE_LPM:.0f} L/min, which no house's meter passes: is the unit right, and is it a volume or a flow of each interval?",
+            f"{MAX_HOUSE_LPM:.0f} L/min, which no house's meter passes: is the "
+            "unit right, and is it a volume or a flow of each interval?",
             row=rows.at(row),
             column=column,
         )
