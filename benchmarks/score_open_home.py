@@ -8,7 +8,7 @@ import time
 import pandas as pd
 
 from flowsift.evaluate.open_data import APARTMENT_ATTRIBUTION, read_apartment
-from flowsift.evaluate.oracle import Oracle
+from flowsift.evaluate.references import Oracle
 from flowsift.evaluate.registry import load_method
 from flowsift.evaluate.scores import score_home
 

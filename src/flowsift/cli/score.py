@@ -75,9 +75,9 @@ def _homes(suite: str | None, data: Path | None, apartment: Path | None) -> tupl
     if apartment is not None:
         return "apartment", "", [OpenApartment(folder=apartment)]
     if data is not None:
-        folders = sorted(path.parent for path in data.glob("*/truth")) if data.is_dir() else []
+        folders = sorted(path.parent for path in data.glob("*/card.json")) if data.is_dir() else []
         if not folders:
-            raise OptionError(f"{data}: expected folders that hold a trace and a folder truth, found none")
+            raise OptionError(f"{data}: expected folders of homes as `flowsift simulate` writes them, found none")
         return data.name, "", [RecordedHome(folder=folder) for folder in folders]
     found = suite_named(suite or "quick")
     return found.name, found.checksum, list(found.homes)

@@ -38,7 +38,7 @@ def simulate(
     population: Annotated[str, typer.Option("--population", help="standard or shifted.")] = "standard",
     form: Annotated[TraceForm, typer.Option("--format", help="Form of the trace's file.")] = TraceForm.parquet,
 ) -> None:
-    """Write simulated homes: each a folder with the trace, the truth and a card that describes the home."""
+    """Write simulated homes: each a folder with the meter's log, the truth and a card that describes the home."""
     for number in range(seed, seed + homes):
         with working(f"simulating home {number}"):
             household = simulate_home(
@@ -50,5 +50,5 @@ def simulate(
                 population=cast(Population, population),
             )
             folder = output / f"home-{number:06d}"
-            write_home(folder, household.trace, household.truth, form=form.value)
-        show(f"{folder}: {household.trace!r}, {len(household.truth.events)} events\n")
+            log = write_home(folder, household, form=form.value)
+        show(f"{log}: {household.trace!r}, {len(household.truth.events)} events\n")

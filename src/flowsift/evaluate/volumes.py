@@ -13,6 +13,9 @@ from flowsift.evaluate.sums import sum_rows_by
 from flowsift.evaluate.totals import Counts, Figures, Totals, by_name, f1, ratio
 from flowsift.trace import IntArray
 
+INDOOR = ("flush", "shower", "bathtub", "faucet", "clothes_washer", "dishwasher")
+"""Labels of `volume.indoor_f1`: the uses that studies of indoor demand compare."""
+
 DEFINITIONS = (
     Definition(
         name="volume.share",
@@ -20,6 +23,19 @@ DEFINITIONS = (
         better="higher",
         meaning="Sum over cells and labels (the trickle is one) of min(answered, true), over the labelled metered "
         "volume; water whose truth isn't known is left out.",
+    ),
+    Definition(
+        name="volume.home_share",
+        title="the same, mean over homes",
+        better="higher",
+        meaning="Mean over homes of volume.share: a home that irrigates weighs no more than another.",
+    ),
+    Definition(
+        name="volume.indoor_f1",
+        title="volume F1 indoors",
+        better="higher",
+        meaning="F1 of volume at the right second over the indoor labels together: min(answered, true) on each of them "
+        "against what is true and what is answered there.",
     ),
     Definition(
         name="volume.recall",
@@ -82,7 +98,10 @@ def count(comparison: Comparison) -> Counts:
     day_error = np.abs(sum_rows_by(day, answered) - sum_rows_by(day, true)).sum(axis=0)
     true_l, answered_l = true.sum(axis=0), answered.sum(axis=0)
     labelled = slice(0, len(VOLUME_LABELS))
+    all_true = float(true_l[labelled].sum())
+    home = {"volume.homes": 1.0, "volume.home_shares": float(shared[labelled].sum()) / all_true} if all_true else {}
     return {
+        **home,
         **by_name("volume.true", VOLUME_COLUMNS, true_l),
         **by_name("volume.answered", VOLUME_COLUMNS, answered_l),
         **by_name("volume.shared", VOLUME_LABELS, shared[labelled]),
@@ -102,6 +121,8 @@ def figures(totals: Totals) -> Figures:
     unexplained = totals["volume.answered[unexplained]"]
     result = {
         "volume.share": ratio(shared.sum(axis=1), all_true),
+        "volume.home_share": ratio(totals["volume.home_shares"], totals["volume.homes"]),
+        "volume.indoor_f1": share_over(totals, INDOOR)["f1"],
         "volume.period_share": ratio(totals.over("volume.period_shared", VOLUME_LABELS).sum(axis=1), all_true),
         "volume.unexplained": ratio(unexplained, unexplained + answered.sum(axis=1)),
     }

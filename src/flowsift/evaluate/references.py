@@ -1,8 +1,10 @@
-"""The perfect answer, made from the truth: it shows that the harness gives full marks where they are due."""
+"""The best and the worst answer there is: they show that the harness gives full marks and none where they are due."""
 
 from __future__ import annotations
 
-from flowsift.disaggregation import Disaggregation, TrickleSpans, assemble
+import numpy as np
+
+from flowsift.disaggregation import Disaggregation, Shares, TrickleSpans, assemble
 from flowsift.errors import OptionError
 from flowsift.evaluate.account import account_of_truth
 from flowsift.households.truth import Truth
@@ -38,3 +40,21 @@ class Oracle:
     def disaggregate(self, trace: Trace) -> Disaggregation:
         """Refuse: a trace alone doesn't tell the truth."""
         raise OptionError(f"the oracle needs the truth beside {trace!r}; run it through `flowsift score`")
+
+
+class EmptyMethod:
+    """Answers that nothing is known: all water is unexplained."""
+
+    def disaggregate(self, trace: Trace) -> Disaggregation:
+        """Return an answer without events."""
+        none, nothing = np.empty(0, np.int64), np.empty(0)
+        return assemble(
+            trace,
+            start_cell=none,
+            end_cell=none,
+            label=[],
+            probability=nothing,
+            fixture=[],
+            cycle=none,
+            shares=Shares(event=none, flow=none, volume_l=nothing),
+        )

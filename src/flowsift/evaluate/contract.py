@@ -1,0 +1,114 @@
+"""What every method has to keep to; a plug-in's author calls `check_method` from a test."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from flowsift.disaggregation import BALANCE_RTOL, Disaggregation
+from flowsift.evaluate.homes import without_spans
+from flowsift.evaluate.method import Method
+from flowsift.households import simulate
+from flowsift.labels import LABELS
+from flowsift.trace import Trace
+from flowsift.units import NS_PER_S
+
+
+def check_method(method: Method) -> None:
+    """Check that a method keeps the contract of a disaggregation.
+
+    Runs it on an empty trace, a single pulse, a lone long draw, pulses at a steady spacing, two simulated homes (1 s
+    and coarse), and one with missing data; twice each.
+
+    Parameters
+    ----------
+    method : Method
+
+    Raises
+    ------
+    AssertionError
+        Names the trace and what is broken: the answer is for another trace; the mass balance doesn't close or a part
+        is negative; an event is out of order, out of the trace, in a gap, of unknown label or of a probability beyond 0
+        to 1; the second answer differs from the first; the trace was changed.
+    """
+    prepare = getattr(method, "prepare", None)
+    if callable(prepare):
+        prepare()
+    for name, trace in contract_traces():
+        before = trace.cell.copy(), trace.volume_l.copy()
+        first, second = method.disaggregate(trace), method.disaggregate(trace)
+        broken = broken_invariant(first, trace)
+        if broken:
+            raise AssertionError(f"{name}: {broken}")
+        if not first.events.equals(second.events) or not first.trickle.equals(second.trickle):
+            raise AssertionError(f"{name}: a second call gives another answer")
+        if not (np.array_equal(before[0], trace.cell) and np.array_equal(before[1], trace.volume_l)):
+            raise AssertionError(f"{name}: the method changed the trace")
+
+
+def broken_invariant(answer: Disaggregation, trace: Trace) -> str:
+    """Return the first way in which an answer breaks the contract, or an empty string."""
+    if not isinstance(answer, Disaggregation):
+        return f"expected a Disaggregation, got {type(answer).__name__}"
+    if answer.trace is not trace and (
+        answer.trace.start_ns != trace.start_ns
+        or answer.trace.interval_ns != trace.interval_ns
+        or not np.array_equal(answer.trace.cell, trace.cell)
+        or not np.array_equal(answer.trace.volume_l, trace.volume_l)
+    ):
+        return "the answer is for another trace"
+    events, shares = answer.events, answer.shares
+    if not np.isfinite(shares.volume_l).all() or not np.isfinite(answer.trickle_l).all():
+        return "a volume is not finite"
+    slack = BALANCE_RTOL * max(trace.metered_l, 1e-12)
+    if (shares.volume_l < -slack).any() or (answer.trickle_l < -slack).any():
+        return "a volume is negative"
+    if shares.flow.size and not (shares.flow.min() >= 0 and shares.flow.max() < trace.n_flow):
+        return "a share lies in a cell that the trace doesn't hold"
+    explained = np.bincount(shares.flow, shares.volume_l, minlength=trace.n_flow) + answer.trickle_l
+    over = explained - trace.volume_l * (1.0 + BALANCE_RTOL)
+    if over.size and over.max() > 1e-12:
+        return f"{int((over > 1e-12).sum())} cells hold more than was metered"
+    b = answer.balance
+    if abs(b.metered_l - b.events_l - b.trickle_l - b.unexplained_l) > slack:
+        return f"the balance misses by {b.metered_l - b.events_l - b.trickle_l - b.unexplained_l:.3g} L"
+    if len(events):
+        if not events["start"].is_monotonic_increasing:
+            return "events are not sorted by start"
+        if events["start"].iloc[0] < trace.start or events["end"].max() > trace.end:
+            return "an event lies outside the trace"
+        if not (events["end"] > events["start"]).all():
+            return "an event ends no later than it starts"
+        if not events["label"].isin(LABELS).all():
+            return f"unknown label {events.loc[~events['label'].isin(LABELS), 'label'].iloc[0]!r}"
+        if not events["probability"].between(0.0, 1.0).all():
+            return "a probability is not between 0 and 1"
+    return ""
+
+
+def contract_traces() -> Iterator[tuple[str, Trace]]:
+    """Yield named traces that have tripped methods before."""
+    yield "empty trace", _trace([], [], n_cells=86_400)
+    yield "trace of no length", _trace([], [], n_cells=0)
+    yield "single pulse", _trace([43_200], [0.1], n_cells=86_400)
+    yield "pulse in the last second", _trace([86_399], [0.1], n_cells=86_400)
+    yield "one long draw", _trace(range(1_000, 4_000), [0.1] * 3_000, n_cells=86_400)
+    yield "steady lone pulses", _trace(range(0, 86_400, 600), [0.1] * 144, n_cells=86_400)
+    home = simulate(1, days=2).trace
+    yield "home at 1 s", home
+    yield "home at 30 s and 1 L", simulate(2, days=3, interval_s=30.0, pulse_l=1.0).trace
+    yield "home with missing data", without_spans(home, np.array([[20_000, 30_000], [90_000, 90_001]], np.int64))
+
+
+def _trace(cells: object, volume_l: list[float], *, n_cells: int) -> Trace:
+    return Trace(
+        start_ns=1_700_006_400 * NS_PER_S,
+        interval_ns=NS_PER_S,
+        n_cells=n_cells,
+        cell=np.array(list(cells), np.int64),  # type: ignore[call-overload]
+        volume_l=np.array(volume_l, np.float64),
+        gaps=np.empty((0, 2), np.int64),
+        gap_volume_l=np.empty(0),
+        pulse_l=0.1,
+    )

@@ -1,0 +1,42 @@
+"""Simulated homes in folders: the meter's log as any reader takes it, and trace and truth as the benchmark does."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import pandas as pd
+
+from flowsift.households import Household
+
+Form = Literal["parquet", "csv"]
+
+LOG_FILES: dict[Form, str] = {"parquet": "log.parquet", "csv": "log.csv.gz"}
+"""Name of the log's file in each form."""
+
+
+def write_home(folder: str | Path, household: Household, *, form: Form = "parquet") -> Path:
+    """Write a home: its log, and beside it the trace and the truth (see `Household.write`).
+
+    Parameters
+    ----------
+    folder : path
+        Created if need be.
+    household : Household
+    form : {"parquet", "csv"}
+        Of the log: a row an interval as the logger wrote them, ``time`` (UTC) and ``volume_l``.
+
+    Returns
+    -------
+    Path
+        The log.
+    """
+    folder = Path(folder)
+    household.write(folder)
+    log = folder / LOG_FILES[form]
+    if form == "csv":
+        household.write_log(log)
+    else:
+        times, volume_l = household.raw_rows()
+        pd.DataFrame({"time": times, "volume_l": volume_l}).to_parquet(log, index=False, compression="zstd")
+    return log

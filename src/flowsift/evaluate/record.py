@@ -1,0 +1,180 @@
+"""The record of a run: one manifest, and one file a home, each written whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import platform
+import subprocess
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+import flowsift
+from flowsift.errors import InputError, OptionError
+
+MANIFEST = "run.json"
+HOMES = "homes"
+
+PACKAGES = ("flowsift", "numpy", "scipy", "pandas", "scikit-learn", "hmmlearn", "ruptures")
+"""Packages whose versions are recorded."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Manifest:
+    """What was run.
+
+    Attributes
+    ----------
+    method, method_class : str
+        Name it was asked for by, and what that was.
+    training_data : str
+        What the method says it was trained on.
+    suite, suite_checksum : str
+    homes : list of str
+    seeds : list of int
+        Seeds of simulated homes.
+    versions : mapping
+        Of Python and of `PACKAGES`.
+    commit : str
+        Commit of the working copy that flowsift was imported from, ``+`` added if it has changes; empty without one.
+    code : str
+        Checksum of flowsift's source files: a changed file is another run, whatever the commit.
+    machine : str
+    """
+
+    method: str
+    method_class: str
+    training_data: str
+    suite: str
+    suite_checksum: str
+    homes: Sequence[str]
+    seeds: Sequence[int]
+    versions: Mapping[str, str]
+    commit: str
+    code: str
+    machine: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class HomeRecord:
+    """What came out for one home.
+
+    Attributes
+    ----------
+    home : str
+    condition : mapping
+        interval_s, pulse_l and the like.
+    checksum : str
+        Of its trace and truth.
+    counts : mapping
+        Additive counts; those of an empty answer if the method failed.
+    error : str
+        Empty, or what the method failed with.
+    """
+
+    home: str
+    condition: Mapping[str, float] = field(default_factory=dict)
+    checksum: str = ""
+    counts: Mapping[str, float] = field(default_factory=dict)
+    error: str = ""
+
+
+def open_run(folder: Path, manifest: Manifest) -> None:
+    """Create the folder of a run, or check that it holds the same run.
+
+    Raises
+    ------
+    OptionError
+        If it holds another run (names what differs).
+    """
+    path = folder / MANIFEST
+    if path.exists():
+        there = read_manifest(folder)
+        same = ("method", "suite", "suite_checksum", "code")
+        differs = [name for name in same if getattr(there, name) != getattr(manifest, name)]
+        if differs:
+            what = ", ".join(f"{name} {getattr(there, name)} instead of {getattr(manifest, name)}" for name in differs)
+            raise OptionError(f"{folder} holds another run ({what}); give another folder or delete this one")
+    (folder / HOMES).mkdir(parents=True, exist_ok=True)
+    write_whole(path, json.dumps(asdict(manifest), indent=1))
+
+
+def read_manifest(folder: Path) -> Manifest:
+    """Read the manifest of a run.
+
+    Raises
+    ------
+    InputError
+        If the folder holds none, or one of another form.
+    """
+    path = folder / MANIFEST
+    try:
+        return Manifest(**json.loads(path.read_text(encoding="utf-8")))
+    except (OSError, ValueError, TypeError) as error:
+        raise InputError(f"expected the record of a run: {error}", file=str(path)) from error
+
+
+def write_home(folder: Path, record: HomeRecord) -> None:
+    """Write one home's record."""
+    write_whole(folder / HOMES / f"{record.home}.json", json.dumps(asdict(record)))
+
+
+def read_homes(folder: Path, names: Sequence[str]) -> dict[str, HomeRecord]:
+    """Read the records that are there, in the order of `names`."""
+    records = {}
+    for name in names:
+        path = folder / HOMES / f"{name}.json"
+        if path.exists():
+            try:
+                records[name] = HomeRecord(**json.loads(path.read_text(encoding="utf-8")))
+            except (ValueError, TypeError) as error:
+                raise InputError(f"expected the record of a home: {error}", file=str(path)) from error
+    return records
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a file so that it is there whole or not at all, even after an interrupt."""
+    part = path.with_name(f".{path.name}.{os.getpid()}")
+    part.write_text(text, encoding="utf-8")
+    part.replace(path)
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of Python and of the packages that matter; absent ones are left out."""
+    found = {"python": platform.python_version()}
+    for package in PACKAGES:
+        try:
+            found[package] = version(package)
+        except PackageNotFoundError:
+            continue
+    return found
+
+
+def commit() -> str:
+    """Return the commit of the working copy that holds the package, ``+`` if it has changes; empty without git."""
+    folder = Path(flowsift.__file__).parent
+
+    def git(*arguments: str) -> str:
+        done = subprocess.run(
+            ["git", "-C", str(folder), *arguments], capture_output=True, text=True, timeout=10, check=True
+        )
+        return done.stdout.strip()
+
+    try:
+        head = git("rev-parse", "--short=12", "HEAD")
+        return head + ("+" if git("status", "--porcelain", "--", str(folder)) else "")
+    except (OSError, subprocess.SubprocessError):
+        return ""
+
+
+def code_checksum() -> str:
+    """Return a checksum of the package's source and data files."""
+    folder = Path(flowsift.__file__).parent
+    digest = hashlib.sha256()
+    for path in sorted(p for p in folder.rglob("*") if p.suffix in {".py", ".csv", ".json"}):
+        digest.update(path.relative_to(folder).as_posix().encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]

@@ -1,0 +1,217 @@
+"""Runs a method over homes: in parallel, resumable, a failing home is a row with its error."""
+
+from __future__ import annotations
+
+import logging
+import platform
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
+
+from flowsift.disaggregation import Disaggregation
+from flowsift.errors import OptionError
+from flowsift.evaluate.account import account_of_answer, account_of_truth
+from flowsift.evaluate.comparison import Comparison
+from flowsift.evaluate.contract import broken_invariant
+from flowsift.evaluate.cost import count_cost, measure
+from flowsift.evaluate.homes import LabelledHome, SimulatedHome, home_checksum
+from flowsift.evaluate.method import LabelsEvents, Method
+from flowsift.evaluate.precut import count_labels
+from flowsift.evaluate.record import (
+    HomeRecord,
+    Manifest,
+    code_checksum,
+    commit,
+    open_run,
+    read_homes,
+    versions,
+    write_home,
+)
+from flowsift.evaluate.references import EmptyMethod, Oracle
+from flowsift.evaluate.registry import load_method
+from flowsift.evaluate.scores import count
+from flowsift.households import Truth
+from flowsift.trace import Trace
+
+logger = logging.getLogger(__name__)
+
+Report = Callable[[HomeRecord], None]
+"""Told of every home that is done."""
+
+
+def run_suite(
+    method: str,
+    homes: Sequence[LabelledHome],
+    folder: str | Path,
+    *,
+    suite: str,
+    suite_checksum: str = "",
+    workers: int = 1,
+    report: Report | None = None,
+) -> list[HomeRecord]:
+    """Score a method on homes and write the record of the run.
+
+    Homes that the folder holds already are not run again, unless they failed. The number of workers changes nothing
+    but the time.
+
+    Parameters
+    ----------
+    method : str
+        Name of a method, or ``module:attribute``.
+    homes : sequence of LabelledHome
+    folder : path
+        Where the record goes; created if need be.
+    suite : str
+        Name of the set of homes.
+    suite_checksum : str
+        Its frozen checksum, if it has one.
+    workers : int
+        Number of processes, >= 1.
+    report : callable, optional
+        Called with the record of each home as it is done, in any order.
+
+    Returns
+    -------
+    list of HomeRecord
+        In the order of `homes`.
+
+    Raises
+    ------
+    OptionError
+        If the method is unknown, the number of workers is below 1, or the folder holds another run.
+    """
+    if workers < 1:
+        raise OptionError(f"workers must be 1 or more, got {workers}")
+    folder = Path(folder)
+    loaded = load_method(method)
+    names = [home.name for home in homes]
+    open_run(
+        folder,
+        Manifest(
+            method=method,
+            method_class=f"{type(loaded).__module__}:{type(loaded).__qualname__}",
+            training_data=str(getattr(loaded, "training_data", "none")),
+            suite=suite,
+            suite_checksum=suite_checksum,
+            homes=names,
+            seeds=[home.seed for home in homes if isinstance(home, SimulatedHome)],
+            versions=versions(),
+            commit=commit(),
+            code=code_checksum(),
+            machine=f"{platform.system()} {platform.machine()}",
+        ),
+    )
+    done = {name: record for name, record in read_homes(folder, names).items() if not record.error}
+    tell = report or _say_nothing
+    for record in done.values():
+        tell(record)
+
+    def keep(record: HomeRecord) -> None:
+        write_home(folder, record)
+        done[record.home] = record
+        tell(record)
+
+    left = [home for home in homes if home.name not in done]
+    if workers == 1 or len(left) < 2:
+        prepare(loaded)
+        for home in left:
+            keep(score_labelled_home(loaded, home))
+    else:
+        _run_parallel(method, left, workers=workers, keep=keep)
+    return [done[name] for name in names]
+
+
+def _say_nothing(_: HomeRecord) -> None:
+    """Tell nobody."""
+
+
+def prepare(method: Method) -> None:
+    """Let a method train or load what it needs, outside any home's time."""
+    ready = getattr(method, "prepare", None)
+    if callable(ready):
+        ready()
+
+
+def score_labelled_home(method: Method, home: LabelledHome) -> HomeRecord:
+    """Run a method on one home and score it; whatever the method raises becomes the record's error."""
+    trace, truth = home.load()
+    condition = {"interval_s": trace.interval_s, "pulse_l": trace.pulse_l, **home.condition}
+    true = account_of_truth(truth, trace)
+    error, costs = "", {}
+    try:
+        measured = measure(lambda: _answer(method, trace, truth))
+        broken = broken_invariant(measured.result, trace)
+        if broken:
+            raise ValueError(f"the answer breaks the contract: {broken}")
+        answer, costs = measured.result, count_cost(measured, trace)
+    except Exception as failure:  # a plug-in may raise anything; the row says what
+        logger.warning("%s failed on %s", type(method).__name__, home.name, exc_info=True)
+        error, answer = f"{type(failure).__name__}: {failure}", EmptyMethod().disaggregate(trace)
+    comparison = Comparison(truth=true, answer=account_of_answer(answer))
+    counts = count(comparison) | costs
+    if isinstance(method, LabelsEvents) and not error:
+        try:
+            counts |= count_labels(method, true, smallest_event_l=comparison.smallest_event_l)
+        except Exception as failure:
+            logger.warning("%s failed to label %s", type(method).__name__, home.name, exc_info=True)
+            error = f"label_events: {type(failure).__name__}: {failure}"
+    return HomeRecord(
+        home=home.name, condition=condition, checksum=home_checksum(trace, truth), counts=counts, error=error
+    )
+
+
+def _answer(method: Method, trace: Trace, truth: Truth) -> Disaggregation:
+    # The only place where a truth meets a method, and only this class gets it.
+    return method.answer(trace, truth) if isinstance(method, Oracle) else method.disaggregate(trace)
+
+
+_worker_method: Method | None = None
+
+
+def _start_worker(name: str) -> None:
+    global _worker_method  # one method a process, trained once
+    _worker_method = load_method(name)
+    prepare(_worker_method)
+
+
+def _score_in_worker(home: LabelledHome) -> HomeRecord:
+    if _worker_method is None:
+        raise RuntimeError("the worker has no method; start it with _start_worker")
+    return score_labelled_home(_worker_method, home)
+
+
+def _run_parallel(
+    method: str, homes: Sequence[LabelledHome], *, workers: int, keep: Callable[[HomeRecord], None]
+) -> None:
+    lost: list[LabelledHome] = []
+    with ProcessPoolExecutor(min(workers, len(homes)), initializer=_start_worker, initargs=(method,)) as pool:
+        running = {pool.submit(_score_in_worker, home): home for home in homes}
+        try:
+            for future in as_completed(running):
+                try:
+                    keep(future.result())
+                except BrokenProcessPool:
+                    lost.append(running[future])
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+    # A process that dies takes its pool down: try what was lost one at a time to see which home kills it.
+    for home in lost:
+        with ProcessPoolExecutor(1, initializer=_start_worker, initargs=(method,)) as pool:
+            try:
+                keep(pool.submit(_score_in_worker, home).result())
+            except BrokenProcessPool:
+                keep(_lost_home(home))
+
+
+def _lost_home(home: LabelledHome) -> HomeRecord:
+    trace, truth = home.load()
+    nothing = account_of_answer(EmptyMethod().disaggregate(trace))
+    return HomeRecord(
+        home=home.name,
+        condition={"interval_s": trace.interval_s, "pulse_l": trace.pulse_l, **home.condition},
+        checksum=home_checksum(trace, truth),
+        counts=count(Comparison(truth=account_of_truth(truth, trace), answer=nothing)),
+        error="the process died (out of memory?)",
+    )

@@ -1,0 +1,239 @@
+"""Named suites of simulated homes, fixed by seed and frozen by checksum."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from types import MappingProxyType
+from typing import Literal
+
+import numpy as np
+
+from flowsift.errors import OptionError
+from flowsift.evaluate.homes import SimulatedHome
+from flowsift.households import Trickle
+from flowsift.households.faults import HARSH
+from flowsift.households.population import Stock
+from flowsift.units import SECONDS_PER_DAY
+
+Split = Literal["train", "validation", "test"]
+
+SEEDS: Mapping[Split, range] = MappingProxyType(
+    {"train": range(0, 100_000), "validation": range(100_000, 200_000), "test": range(200_000, 300_000)}
+)
+"""Seeds of each split: disjoint, so that no method is ever trained or tuned on a test home."""
+
+STOCK_CYCLE: tuple[Stock, ...] = ("us", "us-efficient", "europe")
+"""Building stocks by turns."""
+
+PULSE_CYCLE_L = (0.03, 0.005, 0.1, 0.03)
+"""Pulses of high-resolution meters, by turns [L]. Assumption: loggers on displacement meters lie at about 0.03."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Suite:
+    """A set of homes that stands for a question.
+
+    Attributes
+    ----------
+    name, question : str
+    split : {"train", "validation", "test"}
+    homes : tuple of SimulatedHome
+    """
+
+    name: str
+    question: str
+    split: Split
+    homes: tuple[SimulatedHome, ...]
+
+    def __post_init__(self) -> None:
+        """Refuse a seed of another split, and two homes of one name."""
+        outside = [home.seed for home in self.homes if home.seed not in SEEDS[self.split]]
+        if outside:
+            raise OptionError(f"suite {self.name!r}: seed {outside[0]} is not in the {self.split} range")
+        if len({home.name for home in self.homes}) != len(self.homes):
+            raise OptionError(f"suite {self.name!r}: two homes have one name")
+
+    @property
+    def checksum(self) -> str:
+        """Checksum of the frozen checksums of all homes; empty if the suite was never frozen."""
+        frozen = frozen_checksums().get(self.name, {})
+        return suite_checksum(frozen[home.name] for home in self.homes) if frozen else ""
+
+
+def suite_checksum(homes: Iterable[str]) -> str:
+    """Return one checksum of the checksums of homes, in order."""
+    return hashlib.sha256("\n".join(homes).encode()).hexdigest()[:16]
+
+
+@cache
+def frozen_checksums() -> Mapping[str, Mapping[str, str]]:
+    """Return the frozen checksum of every home of every suite."""
+    path = files("flowsift.evaluate").joinpath("frozen.json")
+    return MappingProxyType(json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {})
+
+
+def suite(name: str) -> Suite:
+    """Return a suite.
+
+    Raises
+    ------
+    OptionError
+        If the name is unknown (lists the known ones).
+    """
+    try:
+        return suites()[name]
+    except KeyError:
+        raise OptionError(f"unknown suite {name!r}; known suites: {', '.join(suites())}") from None
+
+
+@cache
+def suites() -> Mapping[str, Suite]:
+    """Return every suite by name."""
+    made = (_quick(), _standard(), _resolution(), _overlap(), _leaks(), _hard(), _shifted(), _validation())
+    return MappingProxyType({suite.name: suite for suite in made})
+
+
+def training_homes(n: int, *, days: int = 14) -> tuple[SimulatedHome, ...]:
+    """Return `n` homes to train on, with all stocks, pulses and some coarser intervals."""
+    return tuple(_ordinary(i, seed=SEEDS["train"][i], days=days, prefix="train") for i in range(n))
+
+
+def _ordinary(i: int, *, seed: int, days: int, prefix: str) -> SimulatedHome:
+    options = {"stock": STOCK_CYCLE[i % 3], "pulse_l": PULSE_CYCLE_L[i % 4], "interval_s": 1.0}
+    return SimulatedHome(name=f"{prefix}-{i:03d}", seed=seed, days=days, options=options)
+
+
+def _quick() -> Suite:
+    first = SEEDS["test"][0]
+    return Suite(
+        name="quick",
+        question="Does it work at all? Six ordinary homes for a week each.",
+        split="test",
+        homes=tuple(_ordinary(i, seed=first + i, days=7, prefix="quick") for i in range(6)),
+    )
+
+
+def _standard() -> Suite:
+    first = SEEDS["test"][1_000]
+    return Suite(
+        name="standard",
+        question="How good is it on ordinary homes? 24 homes of three stocks, two weeks each at 1 s.",
+        split="test",
+        homes=tuple(_ordinary(i, seed=first + i, days=14, prefix="standard") for i in range(24)),
+    )
+
+
+def _resolution() -> Suite:
+    first = SEEDS["test"][2_000]
+    return Suite(
+        name="resolution",
+        question="What does a coarser interval or pulse cost? The same four homes for a week at every combination.",
+        split="test",
+        homes=tuple(
+            SimulatedHome(
+                name=f"resolution-{i}-{interval_s:g}s-{pulse_l:g}L",
+                seed=first + i,
+                days=7,
+                options={"stock": STOCK_CYCLE[i % 3], "interval_s": float(interval_s), "pulse_l": pulse_l},
+            )
+            for interval_s in (1, 2, 5, 10, 30, 60)
+            for pulse_l in (0.01, 0.1, 1.0, 10.0)
+            for i in range(4)
+        ),
+    )
+
+
+def _overlap() -> Suite:
+    first = SEEDS["test"][3_000]
+    return Suite(
+        name="overlap",
+        question="Can it take apart what runs at once? Eight crowded homes of five or six people for a week.",
+        split="test",
+        homes=tuple(
+            SimulatedHome(
+                name=f"overlap-{i}",
+                seed=first + i,
+                days=7,
+                options={"stock": STOCK_CYCLE[i % 3], "pulse_l": 0.01, "people": 5 + i % 2, "leaks": ()},
+            )
+            for i in range(8)
+        ),
+    )
+
+
+def _leaks() -> Suite:
+    first = SEEDS["test"][4_000]
+    rates_lpm = np.geomspace(0.005, 1.0, 16)
+    homes = []
+    for i in range(24):
+        # Every third home has no leak: it can only raise a false alarm.
+        rate = None if i % 3 == 2 else float(round(rates_lpm[i - i // 3], 5))
+        begin_s, stop_s = (3.0 + i % 4) * SECONDS_PER_DAY + 1e3 * i, (9.0 + i % 7) * SECONDS_PER_DAY
+        leaks = () if rate is None else (Trickle(rate_lpm=rate, from_s=begin_s, to_s=stop_s),)
+        options = {"stock": STOCK_CYCLE[i % 2], "pulse_l": (0.01, 0.1, 1.0)[i % 3], "leaks": leaks}
+        homes.append(SimulatedHome(name=f"leaks-{i:02d}", seed=first + i, days=14, options=options))
+    return Suite(
+        name="leaks",
+        question="How small a constant leak does it find, how soon, and how often does it cry wolf? 24 homes for two "
+        "weeks, 16 of them with a leak of 0.005 to 1 L/min that begins and is mended.",
+        split="test",
+        homes=tuple(homes),
+    )
+
+
+def _hard() -> Suite:
+    first = SEEDS["test"][5_000]
+    return Suite(
+        name="hard",
+        question="What is left when everything is against it? Eight crowded homes at 5 s and 0.25 L a pulse, and a bad "
+        "logger: lost, doubled and disordered rows, gaps, noise, a clock that drifts.",
+        split="test",
+        homes=tuple(
+            SimulatedHome(
+                name=f"hard-{i}",
+                seed=first + i,
+                days=10,
+                options={
+                    "stock": STOCK_CYCLE[i % 3],
+                    "interval_s": 5.0,
+                    "pulse_l": 0.25,
+                    "people": 4 + i % 3,
+                    "faults": HARSH,
+                },
+            )
+            for i in range(8)
+        ),
+    )
+
+
+def _shifted() -> Suite:
+    first = SEEDS["test"][6_000]
+    return Suite(
+        name="shifted",
+        question="Does it carry over to homes of another kind? Twelve homes of the shifted population, two weeks each.",
+        split="test",
+        homes=tuple(
+            SimulatedHome(
+                name=f"shifted-{i:02d}",
+                seed=first + i,
+                days=14,
+                options={"stock": STOCK_CYCLE[i % 3], "population": "shifted", "pulse_l": PULSE_CYCLE_L[i % 4]},
+            )
+            for i in range(12)
+        ),
+    )
+
+
+def _validation() -> Suite:
+    first = SEEDS["validation"][0]
+    return Suite(
+        name="validation",
+        question="The suite to tune on: twelve ordinary homes that are in no test suite.",
+        split="validation",
+        homes=tuple(_ordinary(i, seed=first + i, days=14, prefix="validation") for i in range(12)),
+    )
