@@ -13,6 +13,9 @@ SAMPLE = 1_000_000
 NEAR = 0.2
 """Spacings within this share of another are the same spacing with jitter."""
 
+EXACT = 0.25
+"""More than this share of spacings at their median: a regular clock, whatever the others are."""
+
 SNAP = 0.005
 """A spacing within this share of a whole number of seconds is that number: the clock drifts or the stamps are rough."""
 
@@ -42,9 +45,10 @@ def prevailing_interval_ns(ns: IntArray) -> int:
         bins -= bins.min()
         middle = float(np.median(step[bins == np.bincount(bins).argmax()]))
     usual = step[(step > 0.5 * middle) & (step < 1.5 * middle)]
+    centre = float(np.median(usual))
+    if (np.abs(usual - centre) <= SNAP * centre).mean() > EXACT:
+        return _snapped(centre)
     spread = float(np.std(usual)) / middle
-    if spread < SNAP:
-        return _snapped(float(np.median(usual)))
     # with much jitter the mean is far better than the median, and still known only to its standard error
     return _snapped(float(usual.mean()), within=max(SNAP, 3.0 * spread / np.sqrt(usual.size)))
 
