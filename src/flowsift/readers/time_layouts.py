@@ -11,8 +11,9 @@ import pandas as pd
 
 from flowsift.arrays import BoolArray, IntArray
 from flowsift.errors import InputError
+from flowsift.units import NS_PER_S
 
-_CLOCK = r"(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d{1,9})?)?)(?:\s*(?P<half>[AaPp]\.?[Mm]\.?))?"
+_CLOCK = r"(?P<H>\d{1,2}):(?P<M>\d{2})(?::(?P<S>\d{2})(?:[.,](?P<F>\d{1,9}))?)?(?:\s*(?P<half>[AaPp]\.?[Mm]\.?))?"
 _ZONE = r"(?:\s*(?P<zone>Z|z|UTC|GMT|[+-]\d{2}(?::?\d{2})?))?"
 _ISO = re.compile(rf"^\s*(?P<y>\d{{4}})[-/.](?P<m>\d{{1,2}})[-/.](?P<d>\d{{1,2}})(?:[T\s,]+{_CLOCK}{_ZONE})?\s*$")
 _NUMERIC_DATE = re.compile(
@@ -25,7 +26,7 @@ _MONTH_NAME_DAY = re.compile(
     rf"^\s*(?P<m>[A-Za-z]{{3,9}})[-\s/](?P<d>\d{{1,2}})[-\s/,]+(?P<y>\d{{4}})(?:[T\s,]+{_CLOCK}{_ZONE})?\s*$"
 )
 _COMPACT = re.compile(
-    r"^\s*(?P<y>(?:19|20)\d{2})(?P<m>0[1-9]|1[0-2])(?P<d>[0-3]\d)[T\s]?(?P<clock>[0-2]\d[0-5]\d[0-5]\d)\s*$"
+    r"^\s*(?P<y>(?:19|20)\d{2})(?P<m>0[1-9]|1[0-2])(?P<d>[0-3]\d)[T\s]?(?P<H>[0-2]\d)(?P<M>[0-5]\d)(?P<S>[0-5]\d)\s*$"
 )
 _CLOCK_ONLY = re.compile(rf"^\s*{_CLOCK}{_ZONE}\s*$")
 _PATTERNS = (_ISO, _NUMERIC_DATE, _DAY_MONTH_NAME, _MONTH_NAME_DAY)
@@ -64,7 +65,7 @@ def is_clock(field: str) -> bool:
 
 def has_clock(field: str) -> bool:
     """Tell whether a text is a date with a time of day."""
-    return any((match := pattern.match(field)) is not None and match["clock"] for pattern in _PATTERNS)
+    return any((match := pattern.match(field)) is not None and match["H"] for pattern in _PATTERNS)
 
 
 def parse_times(text: pd.Series, *, day_first: bool | None, column: str) -> ParsedTimes:
@@ -145,22 +146,20 @@ def _wall_ns(parts: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
     date = pd.to_datetime(
         pd.DataFrame({"year": year, "month": month.astype(int), "day": parts["d"].astype(int)}), errors="coerce"
     )
-    clock = parts["clock"].fillna("00:00:00") if "clock" in parts else pd.Series("00:00:00", index=parts.index)
-    if not clock.str.contains(":").any():
-        clock = clock.str[:2] + ":" + clock.str[2:4] + ":" + clock.str[4:]
-    pieces = clock.str.replace(",", ".").str.split(":", expand=True)
-    hour, minute = pieces[0].astype(int), pieces[1].astype(int)
-    second = pieces[2].fillna("0") if 2 in pieces else pd.Series("0", index=parts.index)
-    whole = second.str.split(".").str[0].astype(int)
-    fraction = second.str.split(".").str[1].fillna("").str.ljust(9, "0").astype(int)
+    hour, minute, second = (_whole(parts, name) for name in ("H", "M", "S"))
+    fraction = parts["F"].fillna("").str.ljust(9, "0").astype("int64") if "F" in parts else 0
     if "half" in parts:
         half = parts["half"].fillna("").str.lower().str[:1]
-        hour = hour.where(half == "", hour % 12) + 12 * (half == "p")
-    inside = (hour <= 24) & (minute < 60) & (whole <= 60)
-    ns = ((hour * 60 + minute) * 60 + whole) * 1_000_000_000 + fraction
+        hour = hour.where(half == "", hour % 12 + 12 * (half == "p"))
+    inside = (hour <= 24) & (minute < 60) & (second <= 60)
+    ns = ((hour * 60 + minute) * 60 + second) * NS_PER_S + fraction
     wall = date.astype("M8[ns]") + pd.to_timedelta(ns, unit="ns")
     zone = parts["zone"] if "zone" in parts else pd.Series(None, index=parts.index, dtype="str")
     return wall.where(inside), zone
+
+
+def _whole(parts: pd.DataFrame, name: str) -> pd.Series:
+    return parts[name].fillna("0").astype("int64")
 
 
 def _offset_ns(zone: pd.Series) -> tuple[IntArray, BoolArray]:
