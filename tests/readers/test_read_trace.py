@@ -76,11 +76,7 @@ def test_delimiters_headers_and_decimals(tmp_path, header, sep, decimal, options
 @pytest.mark.parametrize("ending", ["\n", "\r\n"])
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "latin-1"])
 def test_encodings_and_line_ends(tmp_path, encoding, ending):
-    text = (
-        text_of(STAMPS, VOLUME, "Zeit,Zähler (L),volume_l").replace(",0.", ",é,0.")
-        if False
-        else text_of(STAMPS, VOLUME, "Zeit für alle,volume_l")
-    )
+    text = text_of(STAMPS, VOLUME, "Zeit für alle,volume_l")
     path = tmp_path / "meter.csv"
     path.write_bytes(text.replace("\n", ending).encode(encoding))
     same(fs.read_trace(path))
@@ -137,8 +133,8 @@ def test_layouts_of_times(tmp_path, layout, options):
     same(fs.read_trace(write(tmp_path / "m.csv", text_of(STAMPS.strftime(layout), VOLUME)), **options))
 
 
-@pytest.mark.parametrize(("unit", "per_s"), [("s", 1), ("ms", 1e3), ("us", 1e6), ("ns", 1e9)])
-def test_epoch_times(tmp_path, unit, per_s):
+@pytest.mark.parametrize("per_s", [1, 1e3, 1e6, 1e9], ids=["s", "ms", "us", "ns"])
+def test_epoch_times(tmp_path, per_s):
     numbers = STAMPS.as_unit("ns").asi8 // int(1e9 / per_s)
     trace = fs.read_trace(write(tmp_path / "m.csv", text_of(numbers, VOLUME, "ts,volume_l")))
     same(trace)
@@ -351,12 +347,12 @@ def test_rows_only_when_water_runs(tmp_path):
         (b"time,volume_l\n2024-01-01 00:00:00,1\n2024-01-01 00:00:01,1,2\n", "row 3: found 3 fields, expected 2"),
         (b"time,volume_l\n2024-01-01 00:00:00,1\n,1\n", 'row 3, column "time"'),
         (b"time,volume_l\n2024-01-01 00:00:00,1\n2024-01-01 00:00:01,-3\n", 'row 3, column "volume_l": found -3'),
-        (b"# x\n\ntime,volume_gal\n2024-01-01 00:00:00,1\n\n2024-01-01 00:00:01,-3\n", 'row 6, column "volume_gal": found -3,'),
+        (b"# x\n\ntime,gal\n2024-01-01 00:00:00,1\n\n2024-01-01 00:00:01,-3\n", 'row 6, column "gal": found -3,'),
         (b"time,volume_l\n2024-01-01 00:00:00,1\n2024-01-01 00:00:01,inf\n", 'row 3, column "volume_l": found inf'),
         (b"time,volume_l\n2024-01-01 00:00:00,1\n2024-02-30 00:00:01,1\n", 'row 3, column "time"'),
         (b"time,volume_l\n2024-01-01 00:00:00,1\n", "interval_s"),
         (b"time;volume_l\n2024-01-01 00:00:00;1,000\n2024-01-01 00:00:01;2,000\n", "--decimal"),
-        (b"time,volume_l,volume2_l\n2024-01-01 00:00:00,1,2\n2024-01-01 00:00:01,1,2\n", "--value-column"),
+        (b"time,volume_l,other volume_l\n2024-01-01 00:00:00,1,2\n2024-01-01 00:00:01,1,2\n", "--value-column"),
         (b"time,volume_l\n2024-01-01T00:00:00Z,1\n2024-01-01T00:00:01,1\n", "without a zone"),
     ],
 )  # fmt: skip
@@ -374,7 +370,7 @@ def test_a_row_broken_far_down_is_found(tmp_path):
     text = text_of(pd.date_range("2024-01-01", periods=200_000, freq="s"), np.zeros(200_000))
     lines = text.splitlines()
     lines[150_000] = lines[150_000] + "?"
-    with pytest.raises(fs.InputError, match="row 150001, column \"volume_l\": found '0.0\\?'"):
+    with pytest.raises(fs.InputError, match=r"row 150001, column .volume_l.: found '0\.0\?'"):
         fs.read_trace(write(tmp_path / "m.csv", "\n".join(lines)))
 
 
@@ -444,7 +440,7 @@ def test_parquet_errors(tmp_path):
     volume = VOLUME.copy()
     volume[4] = np.inf
     pd.DataFrame({"time": STAMPS, "volume_l": volume}).to_parquet(tmp_path / "inf.parquet")
-    with pytest.raises(fs.InputError, match='inf.parquet, row 5, column "volume_l": found inf'):
+    with pytest.raises(fs.InputError, match=r"inf\.parquet, row 5, column .volume_l.: found inf"):
         fs.read_trace(tmp_path / "inf.parquet")
     whole = tmp_path / "cut.parquet"
     pd.DataFrame({"time": STAMPS, "volume_l": VOLUME}).to_parquet(whole)

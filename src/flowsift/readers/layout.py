@@ -88,7 +88,9 @@ def find_layout(source: Source, *, delimiter: str | None, decimal: str | None) -
     sample = rows[1:] if has_header else rows
     if not sample:
         raise InputError("found a header and no rows", file=source.name)
-    names = tuple(first) if has_header else tuple(str(i + 1) for i in range(len(first)))
+    names = (
+        tuple(" ".join(name.split()) for name in first) if has_header else tuple(str(i + 1) for i in range(len(first)))
+    )
     return TextLayout(
         delimiter=delimiter,
         decimal=decimal or _decimal(sample, source.name),
