@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 import flowsift as fs
-from flowsift.cli import account
+from flowsift.cli import account, rank, score, simulate
 from flowsift.cli.terminal import complain, show
 
 BAD_INPUT, INTERNAL_ERROR, INTERRUPTED = 2, 1, 130
@@ -52,7 +52,8 @@ def options(
     context.obj.verbose = verbose
 
 
-account.register(app)
+for command in (account, simulate, score, rank):
+    command.register(app)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
