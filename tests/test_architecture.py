@@ -21,6 +21,7 @@ LAYERS = (
     {"disaggregation"},
     {"signal"},
     {"features"},
+    {"surroundings"},
     {"classify"},
     {"pipeline"},
     {"__init__"},

@@ -135,3 +135,15 @@ def test_the_account_is_that_of_the_library(run, tmp_path):
     run("account", path, "--events", events)
     expected = fs.disaggregate(fs.read_trace(path)).events
     pd.testing.assert_frame_equal(pd.read_parquet(events), pd.DataFrame(expected), check_dtype=False)
+
+
+def test_the_demo_is_a_whole_account(run, tmp_path):
+    ended = run("demo", "--events", tmp_path / "events.csv")
+    assert ended.status == 0, ended.err
+    assert max(map(len, ended.out.splitlines())) <= 80
+    assert "toilet flush" in ended.out
+    assert "Volume per flush" in ended.out
+    assert len(pd.read_csv(tmp_path / "events.csv")) > 200
+    account = run("demo", "--json", "-").json
+    assert account["trickle"] is not None
+    assert sum(use["volume_l"] for use in account["uses"]) == pytest.approx(account["metered_l"])

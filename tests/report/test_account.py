@@ -125,7 +125,9 @@ def test_trickle_says_rate_bounds_and_time():
     assert account.trickle.per_day_l == pytest.approx(72.0)
     assert account.trickle.running == pytest.approx(0.5)
     text = account_text(account)
-    assert "0.100 L/min (between 0.0900 and 0.120), 50 % of the time: 72.0 L a day, 72.0 L" in text
+    assert "0.100 L/min (between 0.0900 and 0.120)\n  from the start to 2024-03-10 06:30, 50 % of the time\n" in text
+    assert "72.0 L a day, 72.0 L in all" in text
+    assert account_dict(account)["trickle"]["last"] == "2024-03-10T06:30:00+00:00"
     assert "0.0264 gal/min" in account_text(account, units="us")
 
 
@@ -137,7 +139,7 @@ def test_a_trickle_in_two_spans_is_averaged_over_its_time():
     assert account.trickle.spans == 2
     assert account.trickle.rate_lpm == pytest.approx((12 * 0.1 + 4 * 0.4) / 16)
     assert account.trickle.running == pytest.approx(16 / 24)
-    assert "67 % of the time, in 2 spans" in account_text(account)
+    assert "from the start to 2024-03-10 10:30 in 2 spans, 67 % of" in account_text(account)
 
 
 def test_toilets_are_listed_with_their_bounds():

@@ -13,6 +13,7 @@ from flowsift.cli.options import Answering, Reading, spread_options
 from flowsift.cli.terminal import show, show_sections, working
 from flowsift.disaggregation import Disaggregation
 from flowsift.files import check_folder, check_table_path, write_table, write_text
+from flowsift.households.shipped import read_shipped
 from flowsift.report.account import account_dict, water_account
 from flowsift.report.account_text import account_sections
 from flowsift.units import UnitSystem
@@ -45,7 +46,7 @@ def account(
 def demo(answering: Answering) -> None:
     """Print the account of a made-up home."""
     check_outputs(answering)
-    answer(fs.shipped_trace("demo"), answering)
+    answer(read_shipped("demo").trace, answering)
 
 
 def answer(trace: fs.Trace, answering: Answering) -> None:

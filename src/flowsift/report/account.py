@@ -55,6 +55,8 @@ class TrickleLine:
         Volume a day of observed time, and in all [L].
     running : float
         Part of the observed time during which it ran, 0 to 1.
+    first, last : Timestamp
+        Start of the first span and end of the last, in the time zone people read the trace in.
     spans : int
         Number of spans.
     """
@@ -65,6 +67,8 @@ class TrickleLine:
     per_day_l: float
     volume_l: float
     running: float
+    first: pd.Timestamp
+    last: pd.Timestamp
     spans: int
 
 
@@ -193,26 +197,26 @@ def account_dict(account: Account, *, units: UnitSystem = "si") -> dict[str, Any
         ``us`` gives gallons and gallons a minute; the names of the fields say which.
     """
     record = asdict(account)
-    record["start"], record["end"] = account.start.isoformat(), account.end.isoformat()
     for finding in record["findings"]:
         first = finding.pop("first_ns")
-        finding["first"] = None if first is None else pd.Timestamp(first, unit="ns", tz="UTC").isoformat()
-    record["units"] = units
-    return _in_us_units(record) if units == "us" else record
+        finding["first"] = None if first is None else pd.Timestamp(first, unit="ns", tz="UTC")
+    return {"units": units, **_plain(record, units)}
 
 
-def _in_us_units(record: dict[str, Any]) -> dict[str, Any]:
-    """Return nested records with litres turned into gallons, their fields renamed to match."""
-    converted: dict[str, Any] = {}
+def _plain(record: dict[str, Any], units: UnitSystem) -> dict[str, Any]:
+    """Return nested records with times as text, and litres as gallons (fields renamed to match) where asked for."""
+    plain: dict[str, Any] = {}
     for name, content in record.items():
-        new_name, litres = us_column(name)
+        new_name, litres = us_column(name) if units == "us" else (name, 1.0)
         if isinstance(content, dict):
-            converted[new_name] = _in_us_units(content)
+            plain[new_name] = _plain(content, units)
         elif isinstance(content, list | tuple):
-            converted[new_name] = [_in_us_units(item) for item in content]
+            plain[new_name] = [_plain(item, units) for item in content]
+        elif isinstance(content, pd.Timestamp):
+            plain[new_name] = content.isoformat()
         else:
-            converted[new_name] = content if litres == 1.0 else content / litres
-    return converted
+            plain[new_name] = content if litres == 1.0 else content / litres
+    return plain
 
 
 def _by_label(result: Disaggregation) -> dict[str, tuple[float, int, float]]:
@@ -241,6 +245,8 @@ def _trickle(result: Disaggregation, observed_s: float) -> TrickleLine | None:
         per_day_l=volume * SECONDS_PER_DAY / observed_s,
         volume_l=volume,
         running=min(float(seconds.sum()) / observed_s, 1.0),
+        first=spans["start"].min().tz_convert(result.trace.timezone),
+        last=spans["end"].max().tz_convert(result.trace.timezone),
         spans=len(spans),
     )
 

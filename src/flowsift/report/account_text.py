@@ -9,7 +9,7 @@ import pandas as pd
 
 from flowsift.labels import TRICKLE, UNEXPLAINED
 from flowsift.quality import Finding
-from flowsift.report.account import Account, UseLine, round_to_sum
+from flowsift.report.account import Account, TrickleLine, UseLine, round_to_sum
 from flowsift.units import L_PER_GAL, SECONDS_PER_DAY, SECONDS_PER_MINUTE, UnitSystem
 
 WIDTH = 80
@@ -26,6 +26,9 @@ LABEL_WORDS: dict[str, str] = {
     UNEXPLAINED: "not explained",
 }
 """Labels in plain words, where the word is not the label itself."""
+
+ALL_THE_TIME = 0.995
+"""A trickle that runs for more than this part of the time is said to run all the time."""
 
 _FINDING_HEADINGS = {
     "fault": "Wrong with the data",
@@ -90,7 +93,7 @@ def account_sections(account: Account, *, units: UnitSystem = "si", width: int =
     sections = [
         Section(heading="Water account", lines=_period(account, units, width)),
         Section(heading="Where the water went", lines=_uses(rows, units)),
-        Section(heading="Trickle (constant flow under everything)", lines=_trickle(account, printed, units, width)),
+        Section(heading="Trickle (constant flow under everything)", lines=_trickle(account, printed, units)),
     ]
     if account.toilets:
         sections.append(Section(heading="Volume per flush", lines=_toilets(account, units)))
@@ -147,20 +150,27 @@ def _use_line(row: _Row) -> str:
     return f"  {label_words(use.label):<20}{uses:>8}{numbers}{sure:>9}".rstrip()
 
 
-def _trickle(account: Account, printed: dict[str, _Row], units: UnitSystem, width: int) -> tuple[str, ...]:
+def _trickle(account: Account, printed: dict[str, _Row], units: UnitSystem) -> tuple[str, ...]:
     trickle = account.trickle
     if trickle is None or TRICKLE not in printed:
         return ("  none found",)
     litres, unit = _LITRES[units], _VOLUME[units]
     low, rate, high = (_significant(r / litres) for r in (trickle.low_lpm, trickle.rate_lpm, trickle.high_lpm))
-    where = "all the time" if trickle.running > 0.995 else f"{100.0 * trickle.running:.0f} % of the time"
-    spans = "" if trickle.spans == 1 else f", in {trickle.spans} spans"
     row = printed[TRICKLE]
-    return _wrapped(
-        f"{rate} {unit}/min (between {low} and {high}), {where}{spans}: "
-        f"{row.daily:,.1f} {unit} a day, {row.volume:,.1f} {unit} in all",
-        width,
+    return (
+        f"  {rate} {unit}/min (between {low} and {high})",
+        f"  {_when(account, trickle)}",
+        f"  {row.daily:,.1f} {unit} a day, {row.volume:,.1f} {unit} in all",
     )
+
+
+def _when(account: Account, trickle: TrickleLine) -> str:
+    if trickle.running > ALL_THE_TIME:
+        return "all the time"
+    first = "from the start" if trickle.first <= account.start else f"from {trickle.first:%Y-%m-%d %H:%M}"
+    last = "to the end" if trickle.last >= account.end else f"to {trickle.last:%Y-%m-%d %H:%M}"
+    spans = f" in {trickle.spans} spans" if trickle.spans > 1 else ""
+    return f"{first} {last}{spans}, {100.0 * trickle.running:.0f} % of the time"
 
 
 def _toilets(account: Account, units: UnitSystem) -> tuple[str, ...]:
