@@ -24,6 +24,18 @@ def test_the_python_runs(tmp_path):
     assert "Balance(metered_l=" in ended.stdout
 
 
+def test_the_answer_shown_is_that_of_the_demo(run):
+    # Headings and the metered volume, which don't move with the last digit of a numerical library.
+    (shown,) = re.findall(r"```text\n(.*?)```", README, flags=re.DOTALL)
+    answered = run("demo").out
+    assert headings(shown) == headings(answered)
+    assert shown.splitlines()[:4] == answered.splitlines()[:4]
+
+
+def headings(text):
+    return [line for line in text.splitlines() if line and not line.startswith(" ")]
+
+
 def test_two_commands_set_themselves_up():
     commands = re.findall(r"^    (python3 -m venv .*)$", README, flags=re.MULTILINE)
     assert len(commands) == 2
