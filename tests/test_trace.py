@@ -517,7 +517,8 @@ def test_the_zone_of_the_times_is_free(rows, zone):
     times, volume = rows
     stamps = pd.to_datetime(times, unit="s", utc=True)
     same_trace(
-        fs.Trace.from_volumes(stamps.tz_convert(zone), volume, timezone=zone), fs.Trace.from_volumes(stamps, volume)
+        fs.Trace.from_volumes(stamps.tz_convert(zone), volume, timezone=zone, interval_s=1.0),
+        fs.Trace.from_volumes(stamps, volume, interval_s=1.0),
     )
 
 

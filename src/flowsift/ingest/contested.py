@@ -39,7 +39,8 @@ def settle_contested(
     if rows.segment is not None:
         other_pass = (step == 0) & (np.diff(rows.segment) != 0)
         clash |= other_pass
-        replayed = bool(other_pass.any())
+        # one late row that differs is a conflict, not a clock
+        replayed = int(other_pass.sum()) >= 2
     findings += clock_findings(rows.ns, rows.segment, 1.5 * interval_ns, contested=replayed)
     findings += placing_findings(placed, rows.ns, interval_ns=interval_ns)
     if not clash.any():
@@ -73,7 +74,7 @@ def settle_contested(
                 count=int(differs.sum()),
                 treatment=f"Rows that give different values for one interval: none can be preferred, so "
                 f"{int((contested & ~agree).sum()):,} intervals are missing "
-                f"(their values add up to {np.nansum(rows.value[differs]):.6g}).",
+                f"(the first has {low[contested & ~agree][0]:.6g} and {high[contested & ~agree][0]:.6g}).",
                 first_ns=int(rows.ns[differs][0]),
             )
         )

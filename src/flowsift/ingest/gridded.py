@@ -251,13 +251,14 @@ def gap_findings(gaps: IntArray, *, start_ns: int, interval_ns: int, known_l: fl
     """Count the missing intervals."""
     if not len(gaps):
         return []
+    gap_count = "1 gap" if len(gaps) == 1 else f"{len(gaps):,} gaps"
     known = f" {known_l:,.6g} L are known to have passed over them." if known_l > 0 else ""
     return [
         Finding(
             kind="fault",
             what="missing intervals",
             count=int((gaps[:, 1] - gaps[:, 0]).sum()),
-            treatment=f"Intervals without data are missing, never taken as zero flow ({len(gaps):,} gaps).{known}",
+            treatment=f"Intervals without data are missing, never taken as zero flow ({gap_count}).{known}",
             first_ns=int(start_ns + gaps[0, 0] * interval_ns),
         )
     ]

@@ -13,6 +13,9 @@ SAMPLE = 1_000_000
 NEAR = 0.2
 """Spacings within this share of another are the same spacing with jitter."""
 
+SHORTEST_SHARE = 0.05
+"""Share of the spacings that the shortest needs to be the interval of a trace with most rows missing."""
+
 EXACT = 0.25
 """More than this share of spacings at their median: a regular clock, whatever the others are."""
 
@@ -39,11 +42,8 @@ def prevailing_interval_ns(ns: IntArray) -> int:
     if step.size > SAMPLE:
         step = step[:: step.size // SAMPLE + 1]
     middle = float(np.median(step))
-    if (np.abs(step - middle) <= NEAR * middle).mean() < 0.5:
-        # no majority: the fullest bin of spacings on a logarithmic scale
-        bins = np.rint(np.log(step.astype(np.float64)) / np.log1p(NEAR)).astype(np.int64)
-        bins -= bins.min()
-        middle = float(np.median(step[bins == np.bincount(bins).argmax()]))
+    if (np.abs(step - middle) < NEAR * middle).mean() < 0.5:
+        middle = _without_majority(step)
     usual = step[(step > 0.5 * middle) & (step < 1.5 * middle)]
     centre = float(np.median(usual))
     if (np.abs(usual - centre) <= SNAP * centre).mean() > EXACT:
@@ -51,6 +51,17 @@ def prevailing_interval_ns(ns: IntArray) -> int:
     spread = float(np.std(usual)) / middle
     # with much jitter the mean is far better than the median, and still known only to its standard error
     return _snapped(float(usual.mean()), within=max(SNAP, 3.0 * spread / np.sqrt(usual.size)))
+
+
+def _without_majority(step: IntArray) -> float:
+    """Return the shortest spacing if nearly all others are multiples of it (rows missing), else the commonest one."""
+    shortest = float(step.min())
+    often = (step <= (1.0 + NEAR) * shortest).mean() >= SHORTEST_SHARE
+    ratio = step / shortest
+    if often and (np.abs(ratio - np.rint(ratio)) <= 0.1).mean() >= 0.95:
+        return shortest
+    bins = np.rint(np.log(ratio) / np.log1p(NEAR)).astype(np.int64)
+    return float(np.median(step[bins == np.bincount(bins).argmax()]))
 
 
 def _snapped(interval: float, within: float = SNAP) -> int:
