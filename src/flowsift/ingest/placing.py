@@ -79,12 +79,12 @@ def place_rows(rows: OrderedRows, *, interval_ns: int, spread_coarse: bool) -> P
     if rows.regular_ns == interval_ns:
         return Placed(start_ns=int(ns[0]), cell=np.arange(ns.size, dtype=np.int64))
     offset = ns - ns[0]
-    cell, rest = np.divmod(offset, interval_ns)
-    if not rest.any():
+    cell = offset // interval_ns
+    if bool((cell * interval_ns == offset).all()):
         placed = Placed(start_ns=int(ns[0]), cell=cell)
     else:
         placed = _place_with_jitter(offset, int(ns[0]), interval_ns)
-    del offset, rest
+    del offset, cell
     step = np.diff(placed.cell)
     if not step.size or (step.max() == 1 and step.min() == 1):
         return placed
@@ -176,47 +176,48 @@ def _shift_into_holes(placed: Placed, value: FloatArray, spacing: FloatArray) ->
 
 
 def _stretches(placed: Placed, spacing: FloatArray, spread_coarse: bool) -> Placed:
-    n = placed.cell.size
     step = np.diff(placed.cell)
-    length = np.ones(n, np.int64)
-    slipped = (step == 2) & (spacing < 1.5)
-    length[:-1][slipped] = 2
-    coarse = np.zeros(n, bool)
-    if spread_coarse:
-        coarse[:-1] = _in_runs(spacing, longer_than=1.5, at_least=COARSE_RUN)
-        length[:-1][coarse[:-1]] = step[coarse[:-1]]
-        last = np.flatnonzero(coarse[:-1] & ~coarse[1:]) + 1
-        # the row that ends a coarse stretch covers as much as the one before it, unless the next row comes sooner
-        room = np.append(step, np.iinfo(np.int64).max)[last]
-        length[last] = np.minimum(length[last - 1], room)
-        coarse[last] = length[last] > 1
+    wide = np.flatnonzero(step > 1)
+    slipped = wide[(step[wide] == 2) & (spacing[wide] < 1.5)]
+    run = _equal_runs(wide, spacing) if spread_coarse else wide[:0]
     fine = _fine(spacing)
-    return replace(
-        placed,
-        length=length if (length != 1).any() else None,
-        coarse=coarse if coarse.any() else None,
-        fine=fine if fine.any() else None,
-    )
+    placed = replace(placed, fine=fine if fine.any() else None)
+    if not slipped.size and not run.size:
+        return placed
+    length = np.ones(placed.cell.size, np.int64)
+    length[slipped] = 2
+    if not run.size:
+        return replace(placed, length=length)
+    length[run] = step[run]
+    coarse = np.zeros(placed.cell.size, bool)
+    coarse[run] = True
+    # the row that ends a coarse stretch covers as much as the one before it, unless the next row comes sooner
+    last = run[np.append(np.diff(run) > 1, True)] + 1
+    length[last] = np.minimum(length[last - 1], np.append(step, np.iinfo(np.int64).max)[last])
+    coarse[last] = length[last] > 1
+    return replace(placed, length=length, coarse=coarse)
 
 
 def _fine(spacing: FloatArray) -> BoolArray:
     """Tell which rows lie in a run of spacings shorter than a cell."""
     fine = np.zeros(spacing.size + 1, bool)
-    small = _in_runs_of(spacing < FINE, FINE_RUN) & (spacing > 0)
-    fine[:-1] |= small
-    fine[1:] |= small
+    short = spacing < FINE
+    if short.any():
+        small = _in_runs_of(short, FINE_RUN) & (spacing > 0)
+        fine[:-1] |= small
+        fine[1:] |= small
     return fine
 
 
-def _in_runs(spacing: FloatArray, *, longer_than: float, at_least: int) -> BoolArray:
-    """Tell which spacings belong to a run of `at_least` nearly equal ones longer than a limit."""
-    long = spacing > longer_than
-    same_as_next = long[:-1] & long[1:] & (np.abs(np.diff(spacing)) < 0.5)
-    tight = _in_runs_of(same_as_next, at_least - 1)
-    member = np.zeros(spacing.size, bool)
+def _equal_runs(wide: IntArray, spacing: FloatArray) -> IntArray:
+    """Return those wide spacings that belong to a run of `COARSE_RUN` nearly equal ones above 1.5 cells."""
+    wide = wide[spacing[wide] > 1.5]
+    follows = (np.diff(wide) == 1) & (np.abs(np.diff(spacing[wide])) < 0.5)
+    tight = _in_runs_of(follows, COARSE_RUN - 1)
+    member = np.zeros(wide.size, bool)
     member[:-1] |= tight
     member[1:] |= tight
-    return member
+    return np.asarray(wide[member], dtype=np.int64)
 
 
 def _in_runs_of(flag: BoolArray, at_least: int) -> BoolArray:
