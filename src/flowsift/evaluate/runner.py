@@ -7,7 +7,12 @@ import platform
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from dataclasses import replace
 from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import OptionError
@@ -33,6 +38,8 @@ from flowsift.evaluate.registry import load_method
 from flowsift.evaluate.scores import count
 from flowsift.households import Truth
 from flowsift.trace import Trace
+
+Number = TypeVar("Number", bound=np.generic)
 
 logger = logging.getLogger(__name__)
 
@@ -136,6 +143,7 @@ def prepare(method: Method) -> None:
 def score_labelled_home(method: Method, home: LabelledHome) -> HomeRecord:
     """Run a method on one home and score it; whatever the method raises becomes the record's error."""
     trace, truth = home.load()
+    trace = locked(trace)
     condition = {"interval_s": trace.interval_s, "pulse_l": trace.pulse_l, **home.condition}
     true = account_of_truth(truth, trace)
     error, costs = "", {}
@@ -158,6 +166,23 @@ def score_labelled_home(method: Method, home: LabelledHome) -> HomeRecord:
             error = f"label_events: {type(failure).__name__}: {failure}"
     return HomeRecord(
         home=home.name, condition=condition, checksum=home_checksum(trace, truth), counts=counts, error=error
+    )
+
+
+def locked(trace: Trace) -> Trace:
+    """Return the trace with arrays that can't be written to: truth and answer stand on it, whatever the method does."""
+
+    def read_only(array: npt.NDArray[Number]) -> npt.NDArray[Number]:
+        copy = array.copy()
+        copy.flags.writeable = False
+        return copy
+
+    return replace(
+        trace,
+        cell=read_only(trace.cell),
+        volume_l=read_only(trace.volume_l),
+        gaps=read_only(trace.gaps),
+        gap_volume_l=read_only(trace.gap_volume_l),
     )
 
 

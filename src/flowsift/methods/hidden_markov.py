@@ -16,7 +16,7 @@ from flowsift.labels import LABELS
 from flowsift.methods.answers import answer_from_labels, cuts_of_uses
 from flowsift.methods.change_points import sampled_flow
 from flowsift.methods.cuts import Cuts, cut_on_pauses
-from flowsift.methods.training import training_note, true_accounts
+from flowsift.methods.training import N_HOMES, training_note, true_accounts
 from flowsift.trace import FloatArray, IntArray, Trace
 
 N_STATES = 3
@@ -40,11 +40,16 @@ class HiddenMarkovMethod:
 
     The idea of one model for each kind of use is that of Nguyen, Zhang & Stewart 2013, Water Research (from memory);
     states, samples and priors are chosen here.
+
+    Parameters
+    ----------
+    n_homes : int
+        Number of training homes.
     """
 
-    training_data = training_note()
-
-    def __init__(self) -> None:
+    def __init__(self, n_homes: int = N_HOMES) -> None:
+        self.n_homes = n_homes
+        self.training_data = training_note(n_homes)
         self._models: dict[int, Any] = {}
         self._sizes: dict[int, tuple[FloatArray, FloatArray]] = {}
         self._log_share: dict[int, float] = {}
@@ -56,7 +61,7 @@ class HiddenMarkovMethod:
         shapes: dict[int, list[FloatArray]] = {}
         sizes: dict[int, list[FloatArray]] = {}
         n_events = 0
-        for trace, account in true_accounts():
+        for trace, account in true_accounts(self.n_homes):
             alone = np.flatnonzero((account.volume_l > 0) & ~account.overlaps)
             cuts = Cuts(
                 start=account.start[alone],

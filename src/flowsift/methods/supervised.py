@@ -15,7 +15,7 @@ from flowsift.evaluate.account import account_of_answer
 from flowsift.evaluate.precut import uses_table
 from flowsift.labels import FIXTURE_STEM, LABELS
 from flowsift.methods.event_features import event_features
-from flowsift.methods.training import labels_of_answer, training_note, true_accounts
+from flowsift.methods.training import N_HOMES, labels_of_answer, training_note, true_accounts
 from flowsift.trace import FloatArray, IntArray, Trace
 
 RANDOM_STATE = 0
@@ -26,11 +26,16 @@ class SupervisedMethod:
 
     It shows what labels learned from many homes are worth on the same cuts. Trained once a process, in memory; nothing
     is loaded from a file.
+
+    Parameters
+    ----------
+    n_homes : int
+        Number of training homes.
     """
 
-    training_data = training_note()
-
-    def __init__(self) -> None:
+    def __init__(self, n_homes: int = N_HOMES) -> None:
+        self.n_homes = n_homes
+        self.training_data = training_note(n_homes)
         self._on_answers: Any = None
         self._on_true_cuts: Any = None
 
@@ -40,7 +45,7 @@ class SupervisedMethod:
             return
         answered: list[tuple[FloatArray, IntArray]] = []
         true: list[tuple[FloatArray, IntArray]] = []
-        for trace, account in true_accounts():
+        for trace, account in true_accounts(self.n_homes):
             answer = flowsift.disaggregate(trace)
             label = labels_of_answer(answer, account)
             answered.append((event_features(trace, answer.events)[label >= 0], label[label >= 0]))

@@ -19,13 +19,13 @@ DAYS = 14
 """Days of each."""
 
 
-def training_note(n_homes: int = N_HOMES) -> str:
+def training_note(n_homes: int) -> str:
     """Say what a trained method was trained on."""
     first = SEEDS["train"][0]
     return f"{n_homes} simulated homes of {DAYS} days, standard population, seeds {first} to {first + n_homes - 1}"
 
 
-def true_accounts(n_homes: int = N_HOMES) -> Iterator[tuple[Trace, Account]]:
+def true_accounts(n_homes: int) -> Iterator[tuple[Trace, Account]]:
     """Yield the trace and the true account of each training home."""
     for home in training_homes(n_homes, days=DAYS):
         trace, truth = home.load()
