@@ -23,6 +23,12 @@ from flowsift.households.uses import Use
 from flowsift.trace import FloatArray, IntArray, Trace
 from flowsift.units import NS_PER_S, SECONDS_PER_MINUTE, litres_per
 
+FLOW_FILE = "flow.csv.gz"
+"""Cells with flow, as `Household.write` writes them."""
+
+LOG_FILE = "trace.csv.gz"
+"""Rows as the logger wrote them, idle ones included (`Household.write_log`)."""
+
 _LEAST_L = 1e-12
 """Shares below this are rounding [L]."""
 
@@ -57,23 +63,17 @@ class Household:
         ns = self.raw_start_ns + self.raw.cell * self.trace.interval_ns
         return pd.DatetimeIndex(ns.view("M8[ns]")).tz_localize("UTC"), self.raw.volume_l
 
-    def write_log(self, path: str | Path, *, unit: str = "L", offset: bool = False) -> None:
-        """Write the rows as a CSV file, compressed where the name ends in ``.gz``.
+    def write_log(self, path: str | Path) -> None:
+        """Write the rows as a CSV file in the unit of the trace, compressed where the name ends in ``.gz``.
 
-        Parameters
-        ----------
-        path : str or Path
-        unit : str
-            Unit of volume (`flowsift.units.L_PER_UNIT`); the column is ``volume_`` and the unit in small letters.
-        offset : bool
-            Write local time with its offset from UTC rather than UTC.
+        Columns: ``time`` (UTC, ISO 8601) and ``volume_l``, ``volume_gal`` ...
         """
         times, volume_l = self.raw_rows()
-        if offset:
-            times = times.tz_convert(self.trace.timezone)
-        stamp = times.strftime("%Y-%m-%dT%H:%M:%S%z") if offset else times.strftime("%Y-%m-%dT%H:%M:%SZ")
-        text = [f"{value:.6g}" for value in volume_l / litres_per(unit)]
-        lines = [f"time,volume_{unit.lower()}", *map(",".join, zip(stamp, text, strict=True)), ""]
+        unit = self.trace.unit
+        whole = self.trace.interval_ns % NS_PER_S == 0
+        stamp = np.datetime_as_string(times.tz_localize(None).to_numpy(), unit="s" if whole else "ms")
+        text = [f"{value:.9g}" for value in (volume_l / litres_per(unit)).tolist()]
+        lines = [f"time,volume_{unit.lower()}", *(f"{t}Z,{v}" for t, v in zip(stamp.tolist(), text, strict=True)), ""]
         write_text(Path(path), "\n".join(lines))
 
     def write(self, folder: str | Path) -> None:
@@ -84,13 +84,13 @@ class Household:
         folder = Path(folder)
         self.truth.write(folder)
         trace = self.trace
-        write_table(folder / "flow.csv.gz", pd.DataFrame({"cell": trace.cell, "volume_l": trace.volume_l}))
+        write_table(folder / FLOW_FILE, pd.DataFrame({"cell": trace.cell, "volume_l": trace.volume_l}))
         gaps = {"start": trace.gaps[:, 0], "end": trace.gaps[:, 1], "volume_l": trace.gap_volume_l}
         write_table(folder / "gaps.csv", pd.DataFrame(gaps))
 
     @classmethod
     def read(cls, folder: str | Path) -> Household:
-        """Read what `write` wrote.
+        """Read what `write` wrote, or a truth folder with a log beside it (`LOG_FILE`).
 
         Raises
         ------
@@ -106,7 +106,18 @@ class Household:
         except (KeyError, TypeError) as error:
             problem = 'expected an entry "trace" that describes the grid'
             raise InputError(problem, file=str(folder / "card.json")) from error
-        flow = read_table(folder / "flow.csv.gz", columns=("cell", "volume_l"))
+        if not (folder / FLOW_FILE).is_file():
+            log = read_table(folder / LOG_FILE, columns=("time", column := f"volume_{unit.lower()}"))
+            trace = Trace.from_volumes(
+                log["time"],
+                log[column].to_numpy(dtype=np.float64) * litres_per(unit),
+                pulse_l or None,
+                interval_s=interval_ns / NS_PER_S,
+                timezone=timezone,
+                unit=unit,
+            )
+            return cls(trace=trace, truth=truth)
+        flow = read_table(folder / FLOW_FILE, columns=("cell", "volume_l"))
         gaps = read_table(folder / "gaps.csv", columns=("start", "end", "volume_l"))
         trace = Trace(
             start_ns=start_ns,
@@ -153,6 +164,7 @@ def from_record(
         gap_volume_l=np.empty(0),
         pulse_l=home.meter.pulse_l,
         timezone=timezone,
+        unit=home.unit,
     )
     raw = None
     if faults.spoil_rows:
@@ -166,7 +178,9 @@ def from_record(
         )
         times = pd.DatetimeIndex((start_ns + raw.cell * interval_ns).view("M8[ns]")).tz_localize("UTC")
         pulse_l = home.meter.pulse_l if home.meter.pulse_l > 0 and faults.noise == 0 else None
-        trace = Trace.from_volumes(times, raw.volume_l, pulse_l, interval_s=home.meter.interval_s, timezone=timezone)
+        trace = Trace.from_volumes(
+            times, raw.volume_l, pulse_l, interval_s=home.meter.interval_s, timezone=timezone, unit=home.unit
+        )
     shift, factor = _kept(metered, trace, start_ns)
     grid = {
         "start_ns": trace.start_ns,

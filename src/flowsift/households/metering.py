@@ -11,6 +11,9 @@ from flowsift.households.plumbing import Flows
 from flowsift.trace import FloatArray, IntArray
 from flowsift.units import SECONDS_PER_MINUTE
 
+_BLOCK = 200_000
+"""Cells whose composition is worked out at a time."""
+
 MeterKind = Literal["displacement", "jet", "static", "ideal"]
 
 
@@ -181,26 +184,40 @@ def _ranges(low: IntArray, high: IntArray) -> IntArray:
 
 
 def _composition(pieces: _Pieces, flows: Flows, level: FloatArray) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
-    """Divide the registered volume between recorded levels among uses and leak."""
-    n_flow = level.size
+    """Divide the registered volume between recorded levels among uses and leak; by blocks, to spare memory."""
+    parts = [
+        _block(pieces, flows, level, begin, min(begin + _BLOCK, level.size))
+        for begin in range(0, max(level.size, 1), _BLOCK)
+    ]
+    use, at, litres, trickle = (np.concatenate([part[i] for part in parts]) for i in range(4))
+    return use.astype(np.int64), at.astype(np.int64), litres, trickle
+
+
+def _block(
+    pieces: _Pieces, flows: Flows, level: FloatArray, begin: int, end: int
+) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
+    """`_composition` of the cells `begin` to `end`."""
+    n_flow = end - begin
     if n_flow == 0:
         none = np.empty(0, np.int64)
         return none, none, np.empty(0), np.empty(0)
     registered = pieces.registered_l
-    cuts = np.concatenate([registered[registered < level[-1]], level])
+    bottom = level[begin - 1] if begin else registered[0]
+    inside = slice(*np.searchsorted(registered, [bottom, level[end - 1]], side="left"))
+    cuts = np.concatenate([[bottom], registered[inside], level[begin:end]])
     cuts.sort()
     width = np.diff(cuts)
     keep = width > 1e-12
     width, middle = width[keep], (0.5 * (cuts[1:] + cuts[:-1]))[keep]
     piece = np.searchsorted(registered, middle, side="right") - 1
-    at = np.searchsorted(level, middle)
+    at = np.searchsorted(level[begin:end], middle)
     by_litre = width / pieces.total_lpm[piece]
     trickle = np.bincount(at, by_litre * pieces.leak_lpm[piece], minlength=n_flow).astype(np.float64)
     count = pieces.entries[piece]
     entry = _ranges(pieces.entry[piece], pieces.entry[piece] + count)
     litres = np.repeat(by_litre, count) * flows.volume_l[entry] * SECONDS_PER_MINUTE
-    key = np.repeat(at, count) * (int(flows.use.max(initial=0)) + 1) + flows.use[entry]
-    keys, inverse = np.unique(key, return_inverse=True)
     n_uses = int(flows.use.max(initial=0)) + 1
+    key = np.repeat(at, count) * n_uses + flows.use[entry]
+    keys, inverse = np.unique(key, return_inverse=True)
     shares = np.bincount(inverse, litres, minlength=keys.size).astype(np.float64)
-    return keys % n_uses, keys // n_uses, shares, trickle
+    return keys % n_uses, begin + keys // n_uses, shares, trickle

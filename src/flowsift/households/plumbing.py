@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from flowsift.households.days import Days
-from flowsift.households.uses import ORIFICE, Use, cumulative_l
+from flowsift.households.uses import ORIFICE, Use, volume_after
 from flowsift.trace import FloatArray, IntArray
 from flowsift.units import SECONDS_PER_MINUTE
 
@@ -19,8 +19,14 @@ LOSS_REFERENCE_LPM = 20.0
 _LOWEST = 0.08
 """Lowest house pressure the solver goes to, as a share of the usual one (a starved line still dribbles)."""
 
-_ROUNDS = 3
-"""Rounds of solving; fills whose length depends on pressure settle in two or three."""
+_BISECTIONS = 16
+"""Halvings of the pressure's range: to 2e-5 of the usual pressure."""
+
+_BLOCK = 100_000
+"""Seconds solved at a time, to spare memory."""
+
+_ROUNDS = 2
+"""Rounds of solving; fills whose length depends on pressure settle to a fraction of a second in two."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,7 +138,7 @@ def _sampled(use: Use) -> tuple[int, FloatArray]:
     """First second, and nominal volume by second [L]."""
     first = int(np.floor(use.start_s))
     edges = np.arange(first, int(np.ceil(use.start_s + use.duration_s)) + 1)
-    return first, np.diff(np.interp(edges - use.start_s, use.t_s, cumulative_l(use)))
+    return first, np.diff(volume_after(use, edges.astype(np.float64) - use.start_s))
 
 
 def _warped(use: Use, factor: FloatArray) -> tuple[tuple[int, FloatArray], tuple[int, FloatArray], float]:
@@ -148,7 +154,7 @@ def _warped(use: Use, factor: FloatArray) -> tuple[tuple[int, FloatArray], tuple
     length[0] = first + 1 - use.start_s
     progress = np.concatenate([[0.0], np.cumsum(pace * length)])
     progress = progress[: int(np.searchsorted(progress, use.duration_s)) + 1]
-    volume = np.diff(np.interp(progress, use.t_s, cumulative_l(use)))
+    volume = np.diff(volume_after(use, progress))
     pace = pace[: volume.size]
     end = first + volume.size - max(progress[-1] - use.duration_s, 0.0) / pace[-1]
     return (first, volume), (first, volume / pace), float(end)
@@ -218,19 +224,31 @@ def _solve(
     ask = flow_lpm / np.maximum(1.0 - loss * flow_lpm**2, 0.25) ** power
     cells, at = np.unique(second, return_inverse=True)
     free = power >= ORIFICE - 1e-9
-    opening = np.bincount(at, np.where(free, ask, 0.0), minlength=cells.size)
-    regulated = np.bincount(at, np.where(free, 0.0, ask), minlength=cells.size)
+    opening = np.bincount(at, np.where(free, ask, 0.0), minlength=cells.size).astype(np.float64)
+    regulated = np.bincount(at, np.where(free, 0.0, ask), minlength=cells.size).astype(np.float64)
     least = np.bincount(at, np.where(free, 0.0, power * ask), minlength=cells.size)
     held = np.divide(least, regulated, out=np.full(cells.size, 0.1), where=regulated > 0)
     drawn = np.cumsum((opening + regulated) / SECONDS_PER_MINUTE)
     static = supply.at(cells, drawn)
-    low, high = np.full(cells.size, _LOWEST), np.maximum(static, _LOWEST)
-    for _ in range(18):
+    pressure = np.concatenate(
+        [
+            _house_pressure(opening[i], regulated[i], held[i], static[i], loss, leak_lpm)
+            for i in (slice(first, first + _BLOCK) for first in range(0, cells.size, _BLOCK))
+        ]
+    )[at]
+    got = ask * pressure**power
+    return np.divide(got, flow_lpm, out=np.ones(owner.size), where=flow_lpm > 0)
+
+
+def _house_pressure(
+    opening: FloatArray, regulated: FloatArray, held: FloatArray, static: FloatArray, loss: float, leak_lpm: float
+) -> FloatArray:
+    """Pressure in the house, as a share of the usual one, where what flows loses what the line takes (bisection)."""
+    low, high = np.full(static.size, _LOWEST), np.maximum(static, _LOWEST)
+    for _ in range(_BISECTIONS):
         middle = 0.5 * (low + high)
         total = opening * np.sqrt(middle) + regulated * middle**held + leak_lpm
         too_high = middle > static - loss * total**2
         high = np.where(too_high, middle, high)
         low = np.where(too_high, low, middle)
-    pressure = 0.5 * (low + high)[at]
-    got = ask * pressure**power
-    return np.divide(got, flow_lpm, out=np.ones(owner.size), where=flow_lpm > 0)
+    return 0.5 * (low + high)

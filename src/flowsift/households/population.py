@@ -72,6 +72,7 @@ class Home:
     kitchen_per_h: float
     lavatory_per_h: float
     routine: Literal["clocked", "stays"] = "clocked"
+    unit: str = "L"
     notes: dict[str, Any] = field(default_factory=dict)
 
 
@@ -108,7 +109,7 @@ def draw_home(
     size = stream(seed, "home")
     drawn_people = _n_people(size, stock)
     n_people = drawn_people if people is None else people
-    persons = draw_people(seed, n_people, stock=stock)
+    persons = draw_people(seed, n_people)
     n_baths = int(np.clip(round(float(size.normal(0.75 + 0.42 * n_people, 0.55))), 1, 4))
     if stock == "europe":
         n_baths = min(n_baths, 2)
@@ -203,7 +204,7 @@ def _n_people(rng: np.random.Generator, stock: Stock) -> int:
     return int(rng.choice(np.arange(1, 7), p=np.array(shares) / sum(shares)))
 
 
-def draw_people(seed: int, n: int, *, stock: Stock) -> tuple[Person, ...]:
+def draw_people(seed: int, n: int) -> tuple[Person, ...]:
     """Draw the people of a home: adults first, then students and children."""
     roles = stream(seed, "roles")
     older = roles.random() < (0.35 if n <= 2 else 0.05)
@@ -216,11 +217,11 @@ def draw_people(seed: int, n: int, *, stock: Stock) -> tuple[Person, ...]:
             role = "retired" if older else ("at_home" if pick < 0.22 else "worker")
         else:
             role = "child" if pick < 0.5 else "student"
-        out.append(_person(stream(seed, name), name, role, stock))
+        out.append(_person(stream(seed, name), name, role))
     return tuple(out)
 
 
-def _person(rng: np.random.Generator, name: str, role: Role, stock: Stock) -> Person:
+def _person(rng: np.random.Generator, name: str, role: Role) -> Person:
     wake, sleep = {"worker": (6.5, 22.7), "student": (6.9, 22.8), "child": (6.9, 20.7)}.get(role, (7.4, 22.6))
     out = (0.0, 0.0)
     if role == "worker":

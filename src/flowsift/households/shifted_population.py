@@ -11,7 +11,7 @@ from flowsift.households.fixtures.base import SimulatedFixture
 from flowsift.households.fixtures.irrigation import Controller, draw_controller
 from flowsift.households.fixtures.leaks import draw_trickles
 from flowsift.households.fixtures.shifted_machines import draw_loft_tank, draw_pulse_washer
-from flowsift.households.fixtures.shifted_taps import draw_shifted_shower, draw_shifted_tap
+from flowsift.households.fixtures.shifted_taps import ShiftedShower, draw_shifted_shower, draw_shifted_tap
 from flowsift.households.fixtures.toilets import GravityToilet
 from flowsift.households.fixtures.valve_toilets import draw_valve_toilet
 from flowsift.households.occupants import Person
@@ -57,7 +57,8 @@ def draw_shifted_home(
             fixtures.append(cycle_and_soak(draw_controller(own, n_days=n_days, lpm_limit=45.0), own))
         else:
             fixtures.append(fixture)
-    if rng.random() < 0.3:
+    electric = any(isinstance(fixture, ShiftedShower) and fixture.design == "electric" for fixture in fixtures)
+    if rng.random() < 0.4 and not electric:
         fixtures.append(draw_loft_tank(stream(seed, "tank-1"), name="tank-1"))
     return replace(
         base,

@@ -25,7 +25,7 @@ from flowsift.households.shifted_population import draw_shifted_home
 from flowsift.households.shifted_routine import shifted_agenda
 from flowsift.households.streams import stream
 from flowsift.households.uses import Use
-from flowsift.units import SECONDS_PER_DAY
+from flowsift.units import SECONDS_PER_DAY, litres_per
 
 Population = Literal["standard", "shifted"]
 POPULATIONS: tuple[Population, ...] = ("standard", "shifted")
@@ -42,6 +42,7 @@ def simulate(
     pulse_l: float = 0.03,
     start: str | pd.Timestamp = "2024-06-03",
     timezone: str = "UTC",
+    unit: str = "L",
     people: int | None = None,
     outdoors: bool = True,
     include: Collection[str] = (),
@@ -71,6 +72,8 @@ def simulate(
         First local day.
     timezone : str
         Zone whose clock the people follow.
+    unit : str
+        Unit of volume that the log is written in (`flowsift.units.L_PER_UNIT`).
     people : int, optional
         Number of persons, 1 to 6; drawn if not given.
     outdoors : bool
@@ -99,7 +102,8 @@ def simulate(
     meter = replace(home.meter, pulse_l=pulse_l, interval_s=interval_s, drift_ppm=faults.drift_ppm)
     if starting_lpm is not None:
         meter = replace(meter, starting_lpm=starting_lpm)
-    home = replace(home, meter=meter, leaks=home.leaks if leaks is None else tuple(leaks))
+    litres_per(unit)
+    home = replace(home, meter=meter, unit=unit, leaks=home.leaks if leaks is None else tuple(leaks))
     if main_closed_s:
         valve = MainValve(closed_s=tuple((float(a), float(b)) for a, b in main_closed_s))
         home = replace(home, fixtures=(*home.fixtures, valve))

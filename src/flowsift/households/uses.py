@@ -65,8 +65,27 @@ class Use:
 
 def cumulative_l(use: Use) -> FloatArray:
     """Return the volume up to each point of a use [L], shape (n_points,)."""
-    part = 0.5 * (use.flow_lpm[1:] + use.flow_lpm[:-1]) * np.diff(use.t_s) / SECONDS_PER_MINUTE
-    return np.concatenate([[0.0], np.cumsum(part)])
+    t, q = use.t_s, use.flow_lpm
+    upto = np.zeros(t.size)
+    np.cumsum((q[1:] + q[:-1]) * (t[1:] - t[:-1]) * (0.5 / SECONDS_PER_MINUTE), out=upto[1:])
+    return upto
+
+
+def volume_after(use: Use, after_s: FloatArray) -> FloatArray:
+    """Return the volume up to given times since the start of a use [L]: the integral of its straight pieces.
+
+    Parameters
+    ----------
+    use : Use
+    after_s : ndarray, shape (n,)
+        Times since the start at the usual pressure [s]; before 0 and after the end they count as those.
+    """
+    t, q = use.t_s, use.flow_lpm
+    at = np.minimum(np.maximum(after_s, 0.0), t[-1])
+    piece = np.minimum(t.searchsorted(at, side="right") - 1, t.size - 2)
+    since = at - t[piece]
+    slope = (q[piece + 1] - q[piece]) / (t[piece + 1] - t[piece])
+    return np.asarray(cumulative_l(use)[piece] + (q[piece] + 0.5 * slope * since) * since / SECONDS_PER_MINUTE)
 
 
 def steady(
