@@ -12,6 +12,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from flowsift.cli.terminal import complain, show
 from flowsift.errors import OptionError
 from flowsift.evaluate.homes import LabelledHome, OpenApartment, RecordedHome
+from flowsift.evaluate.open_data import APARTMENT
 from flowsift.evaluate.ranking import rank, read_run
 from flowsift.evaluate.record import HomeRecord
 from flowsift.evaluate.runner import run_suite
@@ -73,7 +74,7 @@ def _homes(suite: str | None, data: Path | None, apartment: Path | None) -> tupl
     if sum(given is not None for given in (suite, data, apartment)) > 1:
         raise OptionError("give one of --suite, --data and --apartment")
     if apartment is not None:
-        return "apartment", "", [OpenApartment(folder=apartment)]
+        return APARTMENT, "", [OpenApartment(folder=apartment)]
     if data is not None:
         folders = sorted(path.parent for path in data.glob("*/card.json")) if data.is_dir() else []
         if not folders:

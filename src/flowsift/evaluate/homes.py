@@ -12,7 +12,7 @@ from typing import Any, Protocol
 import numpy as np
 import pandas as pd
 
-from flowsift.evaluate.open_data import read_apartment
+from flowsift.evaluate.open_data import APARTMENT, read_apartment
 from flowsift.households import Household, Truth, simulate
 from flowsift.trace import IntArray, Trace
 from flowsift.units import NS_PER_S, SECONDS_PER_DAY
@@ -95,7 +95,7 @@ class OpenApartment:
     """The open apartment, read in place."""
 
     folder: Path
-    name: str = "apartment"
+    name: str = APARTMENT
     condition: Condition = field(default_factory=lambda: {"interval_s": 1.0, "pulse_l": 0.002})
 
     def load(self) -> tuple[Trace, Truth]:

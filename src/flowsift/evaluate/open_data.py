@@ -15,6 +15,9 @@ from flowsift.households.truth import CellVolumes, Truth, TruthShares, event_tab
 from flowsift.trace import Trace
 from flowsift.units import NS_PER_S
 
+APARTMENT = "apartment"
+"""Name of the open apartment, as a home and as a set of one home."""
+
 APARTMENT_ATTRIBUTION = (
     "Data: A. Di Mauro, S. Venticinque, G. F. Santonastaso, A. Di Nardo, open residential end-use data set (one "
     "apartment in Naples, 2019), first described in Di Mauro et al., An IoT system for monitoring and data collection "
@@ -137,5 +140,5 @@ def _truth(draws: pd.DataFrame, shares: TruthShares) -> Truth:
         trickle_cells=CellVolumes(cell=nothing, volume_l=np.empty(0)),
         trickle=trickle_table({}),
         fixtures=fixtures_table({"fixture": names["fixture"], "label": names["label"]}),
-        card={"home": "apartment", "real": True, "attribution": APARTMENT_ATTRIBUTION},
+        card={"home": APARTMENT, "real": True, "attribution": APARTMENT_ATTRIBUTION},
     )

@@ -14,6 +14,7 @@ from flowsift.evaluate.bootstrap import differences_with_intervals, figures_with
 from flowsift.evaluate.record import HomeRecord, Manifest, read_homes, read_manifest
 from flowsift.evaluate.references import Oracle
 from flowsift.evaluate.scores import DEFINITIONS, figures
+from flowsift.evaluate.suites import frozen_checksums
 from flowsift.evaluate.totals import Totals
 
 HEADLINE = (
@@ -69,6 +70,12 @@ class Run:
     def failed(self) -> tuple[HomeRecord, ...]:
         """Homes on which the method failed; they count as answered by nothing."""
         return tuple(home for home in self.homes if home.error)
+
+    @property
+    def thawed(self) -> tuple[HomeRecord, ...]:
+        """Homes of a named suite that are not the frozen ones: made by another version of the generator."""
+        frozen = frozen_checksums().get(self.manifest.suite, {})
+        return tuple(home for home in self.homes if frozen.get(home.home, home.checksum) != home.checksum)
 
     @property
     def totals(self) -> Totals:

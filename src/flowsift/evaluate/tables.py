@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from flowsift.evaluate.open_data import APARTMENT, APARTMENT_ATTRIBUTION
 from flowsift.evaluate.ranking import HEADLINE, Run
 from flowsift.evaluate.scores import DEFINITIONS
 
@@ -56,11 +57,20 @@ def ranking_text(runs: Sequence[Run], ranking: pd.DataFrame, *, style: Style, wa
         m = run.manifest
         failures = f"; failed on {len(run.failed)} homes, which count as unanswered" if run.failed else ""
         lines.append(f"{m.method}: {m.method_class}; trained on {m.training_data}{failures}")
+    if runs[0].thawed:
+        lines.append(
+            f"Not comparable with other tables: {len(runs[0].thawed)} homes are not those of the frozen suite."
+        )
+    lines += sorted({line for run in runs for line in _attributions(run)})
     yardsticks = [f"{title(name)}: {text}" for name, text in PUBLISHED.items() if title(name) in table.index]
     lines += ["", "Published, for the nearest measure:", *yardsticks, ""]
     software = ", ".join(f"{name} {number}" for name, number in first.versions.items())
     lines.append(f"{software}; commit {first.commit or 'unknown'}; code {first.code}; {first.machine}")
     return "\n".join(lines) + "\n"
+
+
+def _attributions(run: Run) -> list[str]:
+    return [APARTMENT_ATTRIBUTION] if run.manifest.suite == APARTMENT else []
 
 
 def title(figure: str) -> str:
