@@ -2,84 +2,37 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from flowsift.households.days import days_from
 from flowsift.households.faults import HARSH
 from flowsift.households.fixtures.leaks import Trickle
 from flowsift.households.household import Household
-from flowsift.households.population import Stock, draw_home
-from flowsift.households.simulate import all_uses, run_uses, simulate
+from flowsift.households.simulate import simulate
 from flowsift.households.streams import stream
-from flowsift.households.uses import Use
 from flowsift.units import SECONDS_PER_DAY
 
-_TOGETHER = ("flush", "shower", "faucet", "bathtub", "hose")
-"""Labels of uses that are moved to run together (loads keep their programme)."""
 
-
-def overlap_home(
-    seed: int,
-    *,
-    days: int = 7,
-    stock: Stock = "us",
-    interval_s: float = 1.0,
-    pulse_l: float = 0.03,
-    groups_per_d: int = 12,
-    start: str = "2024-03-04",
-) -> Household:
-    """Simulate a home in which two to four uses of different fixtures often run together.
+def overlap_home(seed: int, *, days: int = 7, groups_per_d: int = 12, **options: Any) -> Household:
+    """Simulate a home of four people in which two to four uses of different fixtures often run together.
 
     Parameters
     ----------
     seed : int
     days : int
-    stock : {"us", "us-efficient", "europe"}
-    interval_s, pulse_l : float
     groups_per_d : int
         Groups of uses that run together, a day; the ordinary uses of the home go on around them.
-    start : str
-        First day.
+    **options
+        Passed to `simulate`, over the choices made here.
     """
-    calendar = days_from(start, n=days, timezone="UTC")
-    home = draw_home(seed, stock=stock, n_days=days, people=4, include=("bathtub", "second shower"))
-    home = replace(home, meter=replace(home.meter, interval_s=interval_s, pulse_l=pulse_l), leaks=())
-    uses = all_uses(home, calendar, seed=seed)
-    rng = stream(seed, "overlap")
-    by_fixture: dict[str, list[Use]] = {}
-    for use in uses:
-        if use.label in _TOGETHER and use.duration_s >= 4.0:
-            by_fixture.setdefault(use.fixture, []).append(use)
-    names = sorted(by_fixture)
-    moved: list[Use] = []
-    for day in range(days):
-        hours = 7.0 + 16.0 * (np.arange(groups_per_d) + rng.uniform(0.1, 0.5, groups_per_d)) / groups_per_d
-        for hour in hours:
-            size = min(int(rng.integers(2, 5)), len(names))
-            chosen = [by_fixture[names[int(i)]] for i in rng.choice(len(names), size=size, replace=False)]
-            picked = [some[int(rng.integers(len(some)))] for some in chosen]
-            longest = max(picked, key=lambda use: use.duration_s)
-            begin = calendar.at(day, float(hour))
-            for use in picked:
-                late = 0.0 if use is longest else float(rng.uniform(0.0, 0.8)) * longest.duration_s
-                moved.append(use.moved(begin + late))
-    kept = [use for use in uses if not any(_collides(use, other) for other in moved)]
-    card = {"stock": stock, "population": "standard", "focus": "overlap", "groups_per_d": groups_per_d}
-    return run_uses(kept + moved, home, calendar, seed=seed, card=card)
-
-
-def _collides(use: Use, other: Use) -> bool:
-    """Whether two uses of one fixture run at once or nearly so."""
-    if use.fixture != other.fixture:
-        return False
-    margin = 60.0 + 0.5 * max(use.duration_s, other.duration_s)
-    return bool(
-        use.start_s < other.start_s + other.duration_s + margin
-        and other.start_s < use.start_s + use.duration_s + margin
-    )
+    chosen: dict[str, Any] = {
+        "people": 4,
+        "include": ("bathtub", "second shower"),
+        "leaks": (),
+        "together_per_d": groups_per_d,
+    }
+    return simulate(seed, days=days, **{**chosen, **options})
 
 
 def leak_home(

@@ -24,6 +24,7 @@ from flowsift.households.rooms import assigned
 from flowsift.households.shifted_population import draw_shifted_home
 from flowsift.households.shifted_routine import shifted_agenda
 from flowsift.households.streams import stream
+from flowsift.households.together import moved_together
 from flowsift.households.uses import Use
 from flowsift.units import SECONDS_PER_DAY, litres_per
 
@@ -49,6 +50,7 @@ def simulate(
     exclude: Collection[str] = (),
     leaks: Sequence[Trickle] | None = None,
     main_closed_s: Sequence[tuple[float, float]] = (),
+    together_per_d: int = 0,
     starting_lpm: float | None = None,
     faults: Faults | None = None,
 ) -> Household:
@@ -84,6 +86,8 @@ def simulate(
         Constant leaks in place of drawn ones; empty for none.
     main_closed_s : sequence of (float, float)
         Spans in which the main valve is closed, in seconds since the start, increasing and disjoint.
+    together_per_d : int
+        Groups of two to four uses that are made to run at once, a day.
     starting_lpm : float, optional
         Starting flow of the meter [L/min] in place of a drawn one; 0 for a meter that sees everything.
     faults : Faults, optional
@@ -107,14 +111,11 @@ def simulate(
     if main_closed_s:
         valve = MainValve(closed_s=tuple((float(a), float(b)) for a, b in main_closed_s))
         home = replace(home, fixtures=(*home.fixtures, valve))
-    return run_home(home, calendar, seed=seed, faults=faults, card={"stock": stock, "population": population})
-
-
-def run_home(
-    home: Home, days: Days, *, seed: int, faults: Faults | None = None, card: Mapping[str, Any] | None = None
-) -> Household:
-    """Let a home live through the days and log it."""
-    return run_uses(all_uses(home, days, seed=seed), home, days, seed=seed, faults=faults, card=card)
+    uses = all_uses(home, calendar, seed=seed)
+    if together_per_d:
+        uses = moved_together(uses, calendar, groups_per_d=together_per_d, rng=stream(seed, "together"))
+    card = {"stock": stock, "population": population, "together_per_d": together_per_d}
+    return run_uses(uses, home, calendar, seed=seed, faults=faults, card=card)
 
 
 def run_uses(
@@ -123,8 +124,8 @@ def run_uses(
     days: Days,
     *,
     seed: int,
-    faults: Faults | None = None,
-    card: Mapping[str, Any] | None = None,
+    faults: Faults,
+    card: Mapping[str, Any],
 ) -> Household:
     """Run given uses through a home's plumbing, meter and logger."""
     valve = next((fixture for fixture in home.fixtures if isinstance(fixture, MainValve)), None)
@@ -134,9 +135,7 @@ def run_uses(
     leak_s, leak_lpm = steps(home.leaks, end_s=days.end_s, closed_s=closed_s)
     flows = run(uses, home.line, days=days, leak_lpm=float(leak_lpm.mean()), rng=stream(seed, "supply"))
     metered = record(flows, home.meter, leak_s=leak_s, leak_lpm=leak_lpm, end_s=days.end_s)
-    whole = {"invented": "a simulated home", "seed": seed, **(card or {}), **_card(home, days)}
-    if faults is not None:
-        whole["faults"] = asdict(faults)
+    whole = {"invented": "a simulated home", "seed": seed, **card, **_card(home, days), "faults": asdict(faults)}
     return from_record(
         uses,
         flows,
@@ -145,7 +144,7 @@ def run_uses(
         days=days,
         leak=(leak_s, leak_lpm),
         card=whole,
-        faults=faults or Faults(),
+        faults=faults,
         rng=stream(seed, "logger"),
     )
 
