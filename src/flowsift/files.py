@@ -74,7 +74,8 @@ def replace_file(path: Path, write: Callable[[Path], object]) -> None:
     ----------
     path : Path
     write : callable
-        Writes the file it is given, whose name ends like that of `path`. If it fails, `path` stays as it was and the temporary file is removed.
+        Writes the file it is given, whose name ends like that of `path`. If it fails, `path` stays as it was and the
+        temporary file is removed.
     """
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=path.name)
     os.close(handle)
