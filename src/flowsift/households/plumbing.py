@@ -43,6 +43,8 @@ class ServiceLine:
         Share by which the mains pressure is lower in the morning and evening peaks than at night.
     flutter : float
         Standard deviation of quick pressure changes, as a share.
+    turbulence : float
+        Standard deviation of each fixture's own flow from one second to the next, as a share.
     cut_in : float
         Pump: lowest pressure as a share of the highest.
     drawdown_l : float
@@ -55,6 +57,7 @@ class ServiceLine:
     loss_at_20_lpm: float = 0.06
     swing: float = 0.06
     flutter: float = 0.006
+    turbulence: float = 0.0
     cut_in: float = 0.6
     drawdown_l: float = 25.0
     pump_lpm: float = 35.0
@@ -116,6 +119,8 @@ def run(uses: Sequence[Use], line: ServiceLine, *, days: Days, leak_lpm: float, 
         second = first[owner] + offset if n else np.empty(0, np.int64)
         nominal = np.concatenate([p[1] for p in parts]) if n else np.empty(0)
         factor = _solve(owner, second, nominal * SECONDS_PER_MINUTE, exponent, line, supply, leak_lpm)
+        if line.turbulence > 0:
+            factor = factor * (1.0 + line.turbulence * _unrest(second, start[owner]))
         bounds = np.concatenate([[0], np.cumsum(counts)])
         for i in by_volume:
             filled[i], parts[i], end[i] = _warped(uses[i], factor[bounds[i] : bounds[i + 1]])
@@ -252,3 +257,9 @@ def _house_pressure(
         high = np.where(too_high, middle, high)
         low = np.where(too_high, low, middle)
     return 0.5 * (low + high)
+
+
+def _unrest(second: IntArray, start_s: FloatArray) -> FloatArray:
+    """Noise of unit standard deviation that depends only on the second and the start of the use (a hash)."""
+    scattered = np.sin(12.9898 * np.mod(second, 100_003) + np.mod(78.233 * start_s, 100.0)) * 43_758.5453
+    return np.asarray((scattered - np.floor(scattered) - 0.5) * np.sqrt(12.0), dtype=np.float64)

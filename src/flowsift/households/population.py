@@ -257,7 +257,8 @@ def draw_line(rng: np.random.Generator, *, garden: bool) -> ServiceLine:
         supply="mains",
         loss_at_20_lpm=round(loss, 4),
         swing=round(float(rng.uniform(0.02, 0.14)), 4),
-        flutter=round(float(rng.uniform(0.003, 0.012)), 4),
+        flutter=round(float(rng.uniform(0.003, 0.015)), 4),
+        turbulence=round(float(rng.uniform(0.003, 0.025)), 4),
     )
 
 
