@@ -15,8 +15,7 @@ import numpy as np
 
 from flowsift.errors import OptionError
 from flowsift.evaluate.homes import SimulatedHome
-from flowsift.households import Trickle
-from flowsift.households.faults import HARSH
+from flowsift.households import HARSH, Trickle
 from flowsift.households.population import Stock
 from flowsift.units import SECONDS_PER_DAY
 
@@ -152,14 +151,22 @@ def _overlap() -> Suite:
     first = SEEDS["test"][3_000]
     return Suite(
         name="overlap",
-        question="Can it take apart what runs at once? Eight crowded homes of five or six people for a week.",
+        question="Can it take apart what runs at once? Eight homes for a week, twelve times a day two to four fixtures "
+        "at once.",
         split="test",
         homes=tuple(
             SimulatedHome(
                 name=f"overlap-{i}",
                 seed=first + i,
                 days=7,
-                options={"stock": STOCK_CYCLE[i % 3], "pulse_l": 0.01, "people": 5 + i % 2, "leaks": ()},
+                options={
+                    "stock": STOCK_CYCLE[i % 3],
+                    "pulse_l": 0.01,
+                    "people": 4,
+                    "include": ("bathtub", "second shower"),
+                    "leaks": (),
+                    "together_per_d": 12,
+                },
             )
             for i in range(8)
         ),
@@ -175,12 +182,18 @@ def _leaks() -> Suite:
         rate = None if i % 3 == 2 else float(round(rates_lpm[i - i // 3], 5))
         begin_s, stop_s = (3.0 + i % 4) * SECONDS_PER_DAY + 1e3 * i, (9.0 + i % 7) * SECONDS_PER_DAY
         leaks = () if rate is None else (Trickle(rate_lpm=rate, from_s=begin_s, to_s=stop_s),)
-        options = {"stock": STOCK_CYCLE[i % 2], "pulse_l": (0.01, 0.1, 1.0)[i % 3], "leaks": leaks}
+        # A meter that registers any flow: what is scored is the method, not the meter's starting flow.
+        options = {
+            "stock": STOCK_CYCLE[i % 2],
+            "pulse_l": (0.01, 0.1, 1.0)[(i // 3) % 3],
+            "starting_lpm": 0.0,
+            "leaks": leaks,
+        }
         homes.append(SimulatedHome(name=f"leaks-{i:02d}", seed=first + i, days=14, options=options))
     return Suite(
         name="leaks",
         question="How small a constant leak does it find, how soon, and how often does it cry wolf? 24 homes for two "
-        "weeks, 16 of them with a leak of 0.005 to 1 L/min that begins and is mended.",
+        "weeks, 16 of them with a leak of 0.005 to 1 L/min that begins and is mended; the meter registers any flow.",
         split="test",
         homes=tuple(homes),
     )

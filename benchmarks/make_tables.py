@@ -1,0 +1,80 @@
+"""Run every method on the suites and write the tables: ``python benchmarks/make_tables.py --workers 2``.
+
+Tables go to ``benchmarks/tables/<suite>.md`` (``.csv`` with every figure beside it), records of the runs to a folder of
+their own, so that an interrupt costs one home. ``--apartment PATH`` adds the open apartment.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from pathlib import Path
+
+from flowsift.errors import OptionError
+from flowsift.evaluate.homes import LabelledHome, OpenApartment
+from flowsift.evaluate.open_data import APARTMENT
+from flowsift.evaluate.plots import plot_resolution
+from flowsift.evaluate.ranking import rank, read_run
+from flowsift.evaluate.runner import run_suite
+from flowsift.evaluate.scores import DEFINITIONS
+from flowsift.evaluate.suites import suite, suites
+from flowsift.evaluate.tables import ranking_text
+
+HERE = Path(__file__).parent
+METHODS = ("flowsift", "supervised", "hmm", "change-points", "floor", "empty", "oracle")
+TEST_SUITES = tuple(name for name, made in suites().items() if made.split == "test")
+
+
+def make_table(
+    name: str, homes: Sequence[LabelledHome], checksum: str, *, methods: Sequence[str], records: Path, workers: int
+) -> None:
+    folders = []
+    for method in methods:
+        folder = records / name / method.replace(":", "-")
+        try:
+            run_suite(method, homes, folder, suite=name, suite_checksum=checksum, workers=workers)
+        except OptionError as error:
+            print(f"{name}, {method}: left out ({error})")
+            continue
+        print(f"{name}, {method}: done", flush=True)
+        folders.append(folder)
+    runs = [read_run(folder) for folder in folders]
+    ranking = rank(runs)
+    tables = HERE / "tables"
+    tables.mkdir(exist_ok=True)
+    (tables / f"{name}.md").write_text(ranking_text(runs, ranking, style="markdown"), encoding="utf-8")
+    ranking.round(6).to_csv(tables / f"{name}.csv", index=False)
+    plot_resolution([run for run in runs if run.manifest.method != "oracle"], tables / f"{name}.png")
+
+
+def list_figures() -> str:
+    lines = [
+        "# Every figure of a table",
+        "",
+        "| figure | title | unit | better | meaning | source |",
+        "|" + " --- |" * 6,
+    ]
+    for d in DEFINITIONS.values():
+        cells = (d.name, d.title, d.unit, d.better, d.meaning, d.source)
+        lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--suites", nargs="*", default=list(TEST_SUITES))
+    parser.add_argument("--methods", nargs="*", default=list(METHODS))
+    parser.add_argument("--apartment", type=Path)
+    parser.add_argument("--records", type=Path, default=HERE / "results")
+    parser.add_argument("--workers", type=int, default=1)
+    options = parser.parse_args()
+    (HERE / "FIGURES.md").write_text(list_figures(), encoding="utf-8")
+    shared = {"methods": options.methods, "records": options.records, "workers": options.workers}
+    if options.apartment:
+        make_table(APARTMENT, [OpenApartment(folder=options.apartment)], "", **shared)
+    for name in options.suites:
+        make_table(name, suite(name).homes, suite(name).checksum, **shared)
+
+
+if __name__ == "__main__":
+    main()
