@@ -45,6 +45,14 @@ def test_the_demo_has_what_its_description_says():
     assert truth.trickle["start"].iloc[0] > truth.events["start"].iloc[0]
 
 
+def test_the_flapper_leaks_every_day_at_one_toilet():
+    household = read_shipped("flapper")
+    leaks = household.truth.events.query("label == 'toilet_leak'")
+    assert leaks["fixture"].nunique() == 1
+    assert leaks["start"].dt.tz_convert(household.trace.timezone).dt.date.nunique() == 10
+    assert household.trace.unit == "gal"
+
+
 def test_an_unknown_name_lists_the_known_ones():
     with pytest.raises(OptionError, match="demo, flapper, coarse, repaired"):
         shipped_folder("castle")

@@ -34,7 +34,7 @@ def _demo() -> Household:
 def _flapper() -> Household:
     """Ten winter days in gallons at 10 s, 80 pulses a gallon, with a leaking toilet flapper."""
     return simulate(
-        23,
+        173,
         days=10,
         stock="us",
         people=2,
