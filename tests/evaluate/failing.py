@@ -11,8 +11,10 @@ from flowsift.trace import Trace
 
 
 class FailsOnBigHomes(FloorMethod):
+    largest_l = 1_500.0
+
     def disaggregate(self, trace: Trace) -> Disaggregation:
-        if trace.metered_l > 1_500:
+        if trace.metered_l > self.largest_l:
             raise ZeroDivisionError("too much water")
         return super().disaggregate(trace)
 

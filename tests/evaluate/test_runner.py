@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from flowsift.errors import InputError, OptionError
@@ -69,9 +70,15 @@ def test_a_failing_home_is_a_row_with_its_error_and_counts_as_unanswered(tmp_pat
     assert "failed on 1 homes, which count as unanswered" in ranking_text(runs, rank(runs), style="text")
 
 
-@pytest.mark.parametrize("workers", [2])
-def test_a_process_that_dies_is_a_row_too(tmp_path: Path, workers: int) -> None:
-    records = run(f"{FAILING}Dies", tmp_path, workers=workers)
+def test_a_home_that_failed_is_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(failing.FailsOnBigHomes, "largest_l", 0.0)
+    assert all(record.error for record in run(f"{FAILING}FailsOnBigHomes", tmp_path))
+    monkeypatch.setattr(failing.FailsOnBigHomes, "largest_l", np.inf)
+    assert not any(record.error for record in run(f"{FAILING}FailsOnBigHomes", tmp_path))
+
+
+def test_a_process_that_dies_is_a_row_too(tmp_path: Path) -> None:
+    records = run(f"{FAILING}Dies", tmp_path, workers=2)
     assert {r.error for r in records} == {"the process died (out of memory?)"}
 
 

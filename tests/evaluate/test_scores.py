@@ -5,15 +5,18 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from sklearn.calibration import calibration_curve
-from sklearn.metrics import brier_score_loss, f1_score
+from sklearn.metrics import accuracy_score, brier_score_loss, f1_score
 
 from flowsift.errors import InputError
 from flowsift.evaluate.account import account_of_answer, account_of_truth
 from flowsift.evaluate.calibration import reliability_table
 from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.confusion import confusion_table
+from flowsift.evaluate.precut import count_labels
+from flowsift.evaluate.precut import figures as figures_of
 from flowsift.evaluate.references import EmptyMethod, Oracle
 from flowsift.evaluate.scores import DEFINITIONS, SUBJECTS, score_home
 from flowsift.evaluate.totals import Totals
@@ -295,3 +298,85 @@ def test_counts_add_up_over_homes() -> None:
     both = Totals.of_homes(parts).weighted(np.ones((1, 2)))
     for name in ("events.true[flush]", "volume.shared[shower]", "calibration.squared"):
         assert both[name][0] == pytest.approx(sum(part.get(name, 0.0) for part in parts))
+
+
+def test_a_match_of_an_event_that_the_meter_hardly_saw_is_not_invented() -> None:
+    # The answer puts stray water on the event and so passes the limit that the true event misses.
+    trace, truth = home([Use(300, 302, "faucet", litres_per_cell=0.008)], stray={301: 0.02})
+    figures = score_home(answer(trace, [Use(300, 302, "faucet", litres_per_cell=0.02)]), truth).figures
+    assert np.isnan(figures["events.precision[faucet]"])
+    assert np.isnan(figures["events.f1[faucet]"])
+
+
+def test_less_than_a_pulse_is_not_seen() -> None:
+    uses = [Use(300, 305, "faucet"), Use(1_000, 1_100, "shower")]
+    for pulse_l, counted in ((0.5, 1.0), (0.6, 0.5)):
+        trace, truth = home(uses, pulse_l=pulse_l)
+        assert score_home(EmptyMethod().disaggregate(trace), truth).figures["events.counted"] == counted
+
+
+def test_true_times_are_rounded_outward_to_cells() -> None:
+    trace, truth = home([Use(100, 200, "shower")])
+    nudge = pd.Timedelta(milliseconds=400)
+    events = truth.events.assign(start=truth.events["start"] + nudge, end=truth.events["end"] - nudge)
+    account = account_of_truth(replace(truth, events=events), trace)
+    assert (account.start.tolist(), account.end.tolist()) == ([100], [200])
+
+
+def test_boundaries_are_scored_apart_where_uses_overlap() -> None:
+    alone, first, second = Use(100, 200, "shower"), Use(1_000, 1_100, "shower"), Use(1_060, 1_160, "faucet")
+    trace, truth = home([alone, first, second])
+    # The overlap is answered as one event that fits neither; a lone event is invented far from everything.
+    merged = answer(trace, [alone, Use(1_000, 1_400, "hose", litres_per_cell=0.2)])
+    figures = score_home(merged, truth).figures
+    assert figures["boundaries.f1[time,isolated]"] == 1.0
+    assert figures["boundaries.f1[time,overlapping]"] == 0.0
+    # What does match an overlapping event counts on its side of the sum.
+    whole = score_home(answer(trace, [alone, first, second]), truth)
+    assert whole.totals["boundaries.answered[time,overlapping]"][0] == 2.0
+    assert whole.totals["boundaries.answered[time,isolated]"][0] == 1.0
+
+
+class FirstLetters:
+    """Labels true cuts by their length alone, and keeps what it was shown."""
+
+    def __init__(self) -> None:
+        self.seen = pd.DataFrame()
+
+    def label_events(self, trace, uses: pd.DataFrame) -> list[str]:  # noqa: ARG002
+        self.seen = uses
+        return ["shower" if seconds > 60 else "flush" for seconds in uses["duration_s"]]
+
+
+def test_labels_on_true_cuts_agree_with_scikit_learn() -> None:
+    rng = np.random.default_rng(8)
+    uses = [
+        Use(1_000 * i, 1_000 * i + int(rng.integers(30, 90)), str(rng.choice(["flush", "shower", "hose"])))
+        for i in range(1, 50)
+    ]
+    trace, truth = home([*uses, Use(70_000, 70_001, "faucet", litres_per_cell=0.001)])
+    method = FirstLetters()
+    counts = count_labels(method, account_of_truth(truth, trace), smallest_event_l=0.02)
+    made = {name: value[0] for name, value in figures_of(Totals.of_homes([counts])).items()}
+    said, true = method.label_events(trace, method.seen), [u.label for u in uses]
+    assert made["precut.macro_f1"] == pytest.approx(f1_score(true, said, labels=sorted(set(true)), average="macro"))
+    assert made["precut.accuracy"] == pytest.approx(accuracy_score(true, said))
+    assert "label" not in method.seen
+    assert method.seen["volume_l"].to_numpy() == pytest.approx([0.1 * (u.end - u.start) for u in uses])
+
+
+def test_wrong_labels_on_true_cuts_are_refused() -> None:
+    trace, truth = home(MORNING)
+    account = account_of_truth(truth, trace)
+
+    class Lazy:
+        def __init__(self, labels: list[str]) -> None:
+            self.labels = labels
+
+        def label_events(self, trace, uses: pd.DataFrame) -> list[str]:  # noqa: ARG002
+            return self.labels
+
+    with pytest.raises(InputError, match="returned 1 labels for 6 events"):
+        count_labels(Lazy(["flush"]), account, smallest_event_l=0.02)
+    with pytest.raises(InputError, match="found 'sauna', expected one of flush"):
+        count_labels(Lazy(["sauna"] * 6), account, smallest_event_l=0.02)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hmmlearn.hmm import GaussianHMM
 
 from flowsift.evaluate.references import EmptyMethod
 from flowsift.evaluate.scores import score_home
@@ -11,6 +12,7 @@ from flowsift.evaluate.suites import suite
 from flowsift.methods.change_points import pair_steps, sampled_flow
 from flowsift.methods.cuts import cut_on_pauses
 from flowsift.methods.floor import FloorMethod
+from flowsift.methods.hidden_markov import log_likelihoods
 from flowsift.trace import Trace
 from flowsift.units import NS_PER_S
 
@@ -77,3 +79,11 @@ def test_the_floor_is_above_nothing_and_below_the_truth() -> None:
         score_home(m.disaggregate(trace), truth).figures["volume.share"] for m in (EmptyMethod(), FloorMethod())
     )
     assert nothing == 0.0 < 0.2 < floor < 0.95
+
+
+def test_likelihoods_are_those_of_the_library() -> None:
+    rng = np.random.default_rng(2)
+    shapes = [rng.normal(size=(n, 1)) for n in (1, 7, 3, 7, 40, 1)]
+    model = GaussianHMM(3, covariance_type="diag", n_iter=5, random_state=0, tol=np.inf)
+    model.fit(np.concatenate(shapes), [len(shape) for shape in shapes])
+    assert log_likelihoods(model, shapes) == pytest.approx([model.score(shape) for shape in shapes])

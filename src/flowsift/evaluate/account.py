@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -98,7 +99,7 @@ def account_of_answer(answer: Disaggregation) -> Account:
         trace=trace,
         start=start,
         end=end,
-        label=_label_codes(events["label"]),
+        label=label_codes(events["label"]),
         volume_l=volume,
         used_l=volume,
         probability=events["probability"].to_numpy(dtype=np.float64),
@@ -147,7 +148,7 @@ def account_of_truth(truth: Truth, trace: Trace) -> Account:
         trace=trace,
         start=start,
         end=end,
-        label=_label_codes(events["label"]),
+        label=label_codes(events["label"]),
         volume_l=sum_by(shares.event, shares.volume_l, len(events)),
         used_l=events["volume_l"].to_numpy(dtype=np.float64),
         probability=np.ones(len(events)),
@@ -173,12 +174,20 @@ def _cells_of(trace: Trace, start: pd.Series, end: pd.Series) -> tuple[IntArray,
     return first, np.maximum(stop, first + 1)
 
 
-def _label_codes(labels: pd.Series) -> IntArray:
-    codes = pd.Categorical(labels, categories=list(LABELS)).codes.astype(np.int64)
+def label_codes(labels: Iterable[str]) -> IntArray:
+    """Return the position of each label in `LABELS`.
+
+    Raises
+    ------
+    InputError
+        If a label is unknown (names the first and its row).
+    """
+    found = list(labels)
+    codes = np.asarray(pd.Index(LABELS).get_indexer(pd.Index(found, dtype=object)), np.int64)
     unknown = np.flatnonzero(codes < 0)
     if unknown.size:
-        found = labels.iloc[unknown[0]]
-        raise InputError(f"found {found!r}, expected one of {', '.join(LABELS)}", row=int(unknown[0]), column="label")
+        row = int(unknown[0])
+        raise InputError(f"found {found[row]!r}, expected one of {', '.join(LABELS)}", row=row, column="label")
     return codes
 
 

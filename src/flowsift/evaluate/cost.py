@@ -52,7 +52,7 @@ def measure(call: Callable[[], T]) -> Measured[T]:
     began = time.perf_counter()
     result = call()
     took_s = time.perf_counter() - began
-    return Measured(result=result, took_s=took_s, peak_mb=_status_mb("VmHWM") - before)
+    return Measured(result=result, took_s=took_s, peak_mb=max(_status_mb("VmHWM") - before, 0.0))
 
 
 def count(comparison: Comparison) -> Counts:

@@ -9,6 +9,7 @@ from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.definition import Definition
 from flowsift.evaluate.sums import sum_rows_by
 from flowsift.evaluate.totals import Counts, Figures, Totals, by_name, f1, mean_defined, ratio
+from flowsift.evaluate.volumes import INDOOR
 from flowsift.trace import FloatArray
 from flowsift.units import NS_PER_S, SECONDS_PER_MINUTE
 
@@ -40,7 +41,7 @@ DEFINITIONS = (
         meaning="Root of the mean over all minutes of the trace (idle ones too) of the squared error of the "
         "label's flow, "
         "over the largest true flow of the label in any minute of that home; mean over homes that have the label. "
-        "Without brackets: mean over labels.",
+        "Without brackets: mean over the indoor labels.",
         source="as in Mazzoni et al. 2024, J. Hydroinformatics 26(2):408; normalisation by the range is the reading "
         "chosen here, the paper's own wasn't seen",
     ),
@@ -74,10 +75,11 @@ def figures(totals: Totals) -> Figures:
     true, answered, found = (totals.over(f"steps.{part}", VOLUME_LABELS) for part in ("true", "answered", "found"))
     by_label = f1(found, answered, true)
     nrmse = ratio(totals.over("minute.nrmse_sum", VOLUME_LABELS), totals.over("minute.homes", VOLUME_LABELS))
+    indoor = [VOLUME_LABELS.index(label) for label in INDOOR]
     result = {
         "steps.macro_f1": mean_defined(by_label, where=true > 0),
         "minute.share": ratio(totals["minute.shared"], totals["minute.true"]),
-        "minute.nrmse": mean_defined(nrmse, where=true > 0),
+        "minute.nrmse": mean_defined(nrmse[:, indoor], where=true[:, indoor] > 0),
     }
     for i, label in enumerate(VOLUME_LABELS):
         result[f"steps.f1[{label}]"] = by_label[:, i]

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from hmmlearn.hmm import GaussianHMM
+from scipy.special import logsumexp
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.labels import LABELS
@@ -102,11 +103,11 @@ class HiddenMarkovMethod:
         if cuts.start.size == 0:
             return [], np.empty(0)
         codes = list(self._models)
-        score = np.empty((cuts.start.size, len(codes)))
+        shapes = list(courses(trace, cuts))
+        n_steps = np.array([len(shape) for shape in shapes])
+        # Per sample: neighbouring samples are far from independent, and long events would swamp the sizes.
+        score = np.column_stack([log_likelihoods(self._models[code], shapes) / n_steps for code in codes])
         sizes = _sizes(cuts)
-        for row, shape in enumerate(courses(trace, cuts)):
-            # Per sample: neighbouring samples are far from independent, and long events would swamp the sizes.
-            score[row] = [self._models[code].score(shape) / len(shape) for code in codes]
         for column, code in enumerate(codes):
             mean, spread = self._sizes[code]
             misfit = ((sizes - mean) / spread) ** 2 / 2.0 + np.log(spread)
@@ -127,6 +128,27 @@ def courses(trace: Trace, cuts: Cuts) -> Iterator[FloatArray]:
         weight = np.diff(edge).astype(np.float64)
         mean = np.add.reduceat(rate * weight, bounds[:-1]) / np.add.reduceat(weight, bounds[:-1])
         yield np.log(mean + 0.1).reshape(-1, 1)
+
+
+def log_likelihoods(model: Any, shapes: Sequence[FloatArray]) -> FloatArray:
+    """Return the logarithm of the likelihood of each course under a fitted model with one feature, shape (n_courses,).
+
+    The same as ``model.score`` of each, but courses of one length go through the forward recursion together.
+    """
+    mean, variance = model.means_[:, 0], model.covars_[:, 0, 0]
+    with np.errstate(divide="ignore"):
+        log_start, log_move = np.log(model.startprob_), np.log(model.transmat_)
+    result = np.empty(len(shapes))
+    length = np.array([len(shape) for shape in shapes])
+    for n_steps in np.unique(length):
+        rows = np.flatnonzero(length == n_steps)
+        course = np.stack([shapes[row][:, 0] for row in rows.tolist()])[:, :, np.newaxis]
+        emitted = -0.5 * ((course - mean) ** 2 / variance + np.log(2.0 * np.pi * variance))
+        forward = log_start + emitted[:, 0]
+        for step in range(1, n_steps):
+            forward = logsumexp(forward[:, :, np.newaxis] + log_move, axis=1) + emitted[:, step]
+        result[rows] = logsumexp(forward, axis=1)
+    return result
 
 
 def _sizes(cuts: Cuts) -> FloatArray:
