@@ -1,0 +1,1 @@
+"""Questions asked of an answer: flush volumes, leaks, savings, budget."""
