@@ -16,11 +16,15 @@ TAP_PAUSE_S = 10.0
 TAP_ALIKE = 2.0
 """Flows before and after such a pause differ by at most this factor (assumption: the same hand on the same tap)."""
 
+VALVE_ALIKE = 1.3
+"""Whatever opens again within `TAP_PAUSE_S` at a flow within this factor is the same valve, by hand or not (assumption:
+washers that fill in bursts; short bursts show their flow roughly)."""
+
 SHOWER_PAUSE_S = 150.0
 """Longest pause inside a shower (common practice: water off for soaping)."""
 
 SHOWER_ALIKE = 1.15
-"""Flows before and after such a pause differ by at most this factor (assumption: the valve's setting is found again)."""
+"""Flows before and after such a pause differ by at most this factor (assumption: a setting is found again)."""
 
 MOST_BETWEEN = 5
 """Uses of other fixtures that may begin between two pieces of one use."""
@@ -34,8 +38,8 @@ SHOWER, FAUCET = LABELS.index("shower"), LABELS.index("faucet")
 def join_uses(features: UseFeatures, model: HomeModel, *, interval_s: float) -> IntArray:
     """Group pieces into uses.
 
-    Only pieces that hands shut off are joined: a toilet's refill or a washer's fill that happens to follow closely is
-    a use of its own.
+    Hands find a setting again only roughly and pause at will, valves repeat theirs: so the pieces that may belong
+    together depend on what the home model takes them for.
 
     Parameters
     ----------
@@ -51,20 +55,29 @@ def join_uses(features: UseFeatures, model: HomeModel, *, interval_s: float) -> 
     ndarray of int64, shape (n_pieces,)
         Number of the use of each piece, from 0 in the order of first pieces.
     """
-    able = np.flatnonzero(model.probability[:, BY_HAND].sum(axis=1) > 0.5)
-    use = np.arange(features.n_uses)
-    if able.size == 0:
-        return use
-    start_s, flow = features.start_s[able], features.flow_lpm[able]
-    end_s = start_s + features.duration_s[able]
-    tap = chain_pieces(start_s, end_s, flow, longest_pause_s=max(TAP_PAUSE_S, interval_s), alike=TAP_ALIKE)
-    shower = chain_pieces(start_s, end_s, flow, longest_pause_s=SHOWER_PAUSE_S, alike=SHOWER_ALIKE)
-    shower = np.where(
-        _is_shower(shower, features.volume_l[able], flow, model)[shower], shower, -1 - np.arange(able.size)
-    )
-    leader = able[_merged(tap, shower)]
-    use[able] = leader
-    return np.unique(use, return_inverse=True)[1].astype(np.int64)
+    n = features.n_uses
+    if n == 0:
+        return np.empty(0, np.int64)
+    start_s, flow = features.start_s, features.flow_lpm
+    end_s = start_s + features.duration_s
+    short = max(TAP_PAUSE_S, interval_s)
+    by_hand = np.flatnonzero(model.probability[:, BY_HAND].sum(axis=1) > 0.5)
+    valve = chain_pieces(start_s, end_s, flow, longest_pause_s=short, alike=VALVE_ALIKE)
+    tap = _chain_some(by_hand, features, longest_pause_s=short, alike=TAP_ALIKE)
+    shower = _chain_some(by_hand, features, longest_pause_s=SHOWER_PAUSE_S, alike=SHOWER_ALIKE)
+    shower = np.where(_is_shower(shower, features.volume_l, flow, model)[shower], shower, n + np.arange(n))
+    return np.unique(_merged(valve, tap, shower), return_inverse=True)[1].astype(np.int64)
+
+
+def _chain_some(some: IntArray, features: UseFeatures, *, longest_pause_s: float, alike: float) -> IntArray:
+    """Number pieces like `chain_pieces`, but chain only `some` of them; the others stay alone."""
+    number = np.arange(features.n_uses)
+    if some.size:
+        start_s = features.start_s[some]
+        end_s = start_s + features.duration_s[some]
+        chain = chain_pieces(start_s, end_s, features.flow_lpm[some], longest_pause_s=longest_pause_s, alike=alike)
+        number[some] = some[first_by(chain, int(chain.max()) + 1)][chain]
+    return np.unique(number, return_inverse=True)[1].astype(np.int64)
 
 
 def chain_pieces(
@@ -108,14 +121,15 @@ def _is_shower(chain: IntArray, volume_l: FloatArray, flow_lpm: FloatArray, mode
     return np.asarray(several & (rate[:, SHOWER] > rate[:, FAUCET]))
 
 
-def _merged(one: IntArray, other: IntArray) -> IntArray:
-    """First piece of each group where pieces belong together if either numbering puts them together."""
-    leader = np.arange(one.size)
+def _merged(*numberings: IntArray) -> IntArray:
+    """First piece of each group where pieces belong together if any numbering puts them together."""
+    size = numberings[0].size
+    leader = np.arange(size)
     while True:
         before = leader
-        for numbering in (one, other):
+        for numbering in numberings:
             group = np.unique(numbering, return_inverse=True)[1]
-            least = np.full(int(group.max()) + 1, one.size)
+            least = np.full(int(group.max()) + 1, size)
             np.minimum.at(least, group, leader)
             leader = least[group]
         if np.array_equal(leader, before):

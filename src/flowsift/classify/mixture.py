@@ -16,6 +16,7 @@ from flowsift.classify.habits import MODE_RATE_SPREAD, context_log_likelihood, h
 from flowsift.classify.modes import Modes, Plane, find_modes
 from flowsift.classify.prior import Prior, published_prior
 from flowsift.features import UseFeatures
+from flowsift.surroundings import Surroundings
 from flowsift.trace import FloatArray, IntArray
 
 PRIOR_DAYS = 4.0
@@ -65,12 +66,16 @@ class HomeModel:
         return np.asarray(np.log(self.amount) + self.spread.log_density(log_volume, log_flow))
 
 
-def fit_home(features: UseFeatures, *, pulse_l: float, interval_s: float, days: float) -> HomeModel:
+def fit_home(
+    features: UseFeatures, around: Surroundings, *, pulse_l: float, interval_s: float, days: float
+) -> HomeModel:
     """Fit the model to the uses of one home.
 
     Parameters
     ----------
     features : UseFeatures
+    around : Surroundings
+        Of the same uses.
     pulse_l, interval_s : float
         Volume of a meter pulse [L] and length of a cell [s]: they blur what repeats.
     days : float
@@ -83,11 +88,10 @@ def fit_home(features: UseFeatures, *, pulse_l: float, interval_s: float, days: 
     prior = published_prior()
     n_labels = len(prior.uses_per_day)
     if features.n_uses == 0:
-        none = Modes(center=np.empty((0, 2)), excess=np.empty(0))
         return HomeModel(
             probability=np.empty((0, n_labels)),
             mode=np.empty(0, np.int64),
-            modes=none,
+            modes=Modes.none(),
             mode_probability=np.empty((0, n_labels)),
             spread=prior,
             amount=prior.uses_per_day * days,
@@ -98,7 +102,7 @@ def fit_home(features: UseFeatures, *, pulse_l: float, interval_s: float, days: 
     modes = find_modes(points)
     xy = np.column_stack([log_v, log_q])
     spread = prior
-    context = context_log_likelihood(features.burst, features.clock)
+    context = context_log_likelihood(around.burst, around.clock)
     near = ((points[:, None, :] - modes.center) ** 2).sum(axis=2)
     tight = -0.5 * near - np.log(2 * np.pi) + plane.log_stretch(features.volume_l)[:, None]
     mode_label = _mode_labels(modes, near, features, context, days=days)

@@ -79,10 +79,18 @@ class Modes:
     center : ndarray, shape (n_modes, 2)
     excess : ndarray, shape (n_modes,)
         Uses beyond what the surroundings explain.
+    purity : ndarray, shape (n_modes,)
+        Log ratio of the uses there to those that the surroundings explain.
     """
 
     center: FloatArray
     excess: FloatArray
+    purity: FloatArray
+
+    @classmethod
+    def none(cls) -> Modes:
+        """Return no modes."""
+        return cls(center=np.empty((0, 2)), excess=np.empty(0), purity=np.empty(0))
 
 
 def find_modes(points: FloatArray) -> Modes:
@@ -99,7 +107,7 @@ def find_modes(points: FloatArray) -> Modes:
         Peaks with at least `LEAST_USES` uses and a significant excess over the surroundings.
     """
     if len(points) < LEAST_USES:
-        return Modes(center=np.empty((0, 2)), excess=np.empty(0))
+        return Modes.none()
     low = points.min(axis=0) - 3 * WIDE
     shape = np.ceil((points.max(axis=0) + 3 * WIDE - low) / BIN).astype(int)
     place = ((points - low) / BIN).astype(np.int64)
@@ -119,7 +127,11 @@ def find_modes(points: FloatArray) -> Modes:
     order = np.argsort(-excess[rows, columns], kind="stable")[:MOST_MODES]
     rows, columns = rows[order], columns[order]
     center = low + (np.column_stack([rows, columns]) + 0.5) * BIN
-    return Modes(center=_recentre(points, center), excess=excess[rows, columns])
+    return Modes(
+        center=_recentre(points, center),
+        excess=excess[rows, columns],
+        purity=np.log((narrow[rows, columns] + 0.5) / (background[rows, columns] + 0.5)),
+    )
 
 
 def _recentre(points: FloatArray, center: FloatArray) -> FloatArray:

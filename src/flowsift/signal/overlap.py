@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
-from math import exp, log
+from math import exp, log, log1p
 
 BEAM = 12
 """Explanations kept after each step."""
@@ -30,6 +30,9 @@ ADJUST_SLOPE = 1.5
 
 TOGETHER_COST = 3.5
 """Price of two things in the same instant (two uses closing, one closing as another opens)."""
+
+OLDER_COST = 0.3
+"""Price of an older use closing before a younger one: short uses are commoner than long ones."""
 
 LEAST_FLOW_LPM = 0.4
 """A use doesn't run below this [L/min]; see `flowsift.signal.runs.LEAST_USE_LPM` for a steady draw."""
@@ -60,7 +63,13 @@ class Explanation:
 
 @dataclass(frozen=True)
 class _State:
+    """A way to explain the steps so far.
+
+    `cost` is that of the cheapest way to get here, `mass` the cost of all of them together.
+    """
+
     cost: float
+    mass: float
     active: tuple[tuple[int, float], ...]
     n_uses: int
     parent: _State | None
@@ -81,30 +90,36 @@ def explain_span(level_lpm: list[float], variance: list[float]) -> Explanation:
     Explanation
         On each plateau the flows of its uses add up to its level.
     """
-    beam = [_State(0.0, (), 0, None)]
+    beam = [_State(0.0, 0.0, (), 0, None)]
     before, noise_before = 0.0, 0.0
     for level, noise in zip(level_lpm, variance, strict=True):
         beam = _advance(beam, before, level, noise_before + noise + (SHARED_LINE * max(level, before)) ** 2)
         before, noise_before = level, noise
-    ends = sorted(((s.cost + TOGETHER_COST * max(len(s.active) - 1, 0), k) for k, s in enumerate(beam)))
-    best = ends[0][0]
-    weight = sum(exp(best - cost) for cost, _ in ends)
-    return Explanation(uses=_uses_of(beam[ends[0][1]]), certainty=1.0 / weight)
+    closing = [TOGETHER_COST * max(len(state.active) - 1, 0) for state in beam]
+    best = min(range(len(beam)), key=lambda k: beam[k].cost + closing[k])
+    lowest = beam[best].cost + closing[best]
+    weight = sum(exp(lowest - state.mass - end) for state, end in zip(beam, closing, strict=True))
+    return Explanation(uses=_uses_of(beam[best]), certainty=min(1.0 / weight, 1.0))
 
 
 def _advance(beam: list[_State], before: float, level: float, noise: float) -> list[_State]:
-    found: dict[tuple[tuple[int, ...], int], _State] = {}
+    found: dict[tuple[int, ...], _State] = {}
     for state in beam:
         for cost, active, n_uses in _moves(state, level - before, level, noise):
             total = sum(flow for _, flow in active)
             if total <= 0 or len(active) > MOST_AT_ONCE:
                 continue
             scaled = tuple((use, flow * level / total) for use, flow in active)
-            successor = _State(state.cost + cost, scaled, n_uses, state)
-            # Explanations that agree on what runs now, to a twentieth of the flow, go on alike: the cheapest stays.
-            key = (tuple(round(20 * flow / level) for _, flow in scaled), len(scaled))
-            if key not in found or successor.cost < found[key].cost:
-                found[key] = successor
+            # Explanations that agree on what runs now, to a twentieth of the flow, go on alike: the cheapest stays and
+            # speaks for all.
+            key = tuple(sorted(round(20 * flow / level) for _, flow in scaled))
+            reached = _State(state.cost + cost, state.mass + cost, scaled, n_uses, state)
+            rival = found.get(key)
+            if rival is not None:
+                mass = min(rival.mass, reached.mass) - log1p(exp(-abs(rival.mass - reached.mass)))
+                cheaper = reached if reached.cost < rival.cost else rival
+                reached = _State(cheaper.cost, mass, cheaper.active, cheaper.n_uses, cheaper.parent)
+            found[key] = reached
     return sorted(found.values(), key=lambda s: s.cost)[:BEAM]
 
 
@@ -119,6 +134,7 @@ def _moves(state: _State, step: float, level: float, noise: float) -> Iterator[_
         return
     if step > 0:
         yield OPEN_COST + _thin(step), (*active, (n, step)), n + 1
+    newest = max(use for use, _ in active)
     for k, (use, flow) in enumerate(active):
         others = active[:k] + active[k + 1 :]
         changed = flow + step
@@ -127,7 +143,7 @@ def _moves(state: _State, step: float, level: float, noise: float) -> Iterator[_
             if abs(step) > 0.1 * flow:
                 yield OPEN_COST + TOGETHER_COST + _thin(changed), (*others, (n, changed)), n + 1
         if step < 0 and others:
-            yield _misfit(flow + step, flow, noise), others, n
+            yield _misfit(flow + step, flow, noise) + (OLDER_COST if use < newest else 0.0), others, n
     if step < 0:
         for one, other in combinations(active, 2):
             rest = tuple(u for u in active if u not in (one, other))

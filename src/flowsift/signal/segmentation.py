@@ -10,7 +10,7 @@ from flowsift.disaggregation import Shares, TrickleSpans
 from flowsift.grouping import expand_ranges, first_by, least_by
 from flowsift.signal.overlap import Explanation, explain_span
 from flowsift.signal.runs import LEAST_USE_LPM, Runs, find_runs
-from flowsift.signal.steps import Plateaus, find_plateaus, level_variance
+from flowsift.signal.steps import Plateaus, find_plateaus, level_variance, merge_wander
 from flowsift.signal.trickle import find_trickle
 from flowsift.trace import BoolArray, FloatArray, IntArray, Trace
 from flowsift.units import SECONDS_PER_MINUTE
@@ -125,7 +125,11 @@ def segment(trace: Trace) -> Segmentation:
     gap_before = np.searchsorted(trace.gaps[:, 0], trace.cell)
     barrier = np.diff(gap_before, prepend=0) > 0
     runs = find_runs(trace.cell, trace.volume_l, pulse_l=trace.pulse_l, interval_s=trace.interval_s, barrier=barrier)
-    plateaus = find_plateaus(runs.rate_lpm, runs.first, pulse_l=trace.pulse_l, interval_s=trace.interval_s)
+    plateaus = merge_wander(
+        find_plateaus(runs.rate_lpm, runs.first, pulse_l=trace.pulse_l, interval_s=trace.interval_s),
+        runs.rate_lpm,
+        interval_s=trace.interval_s,
+    )
     variance = level_variance(plateaus.level_lpm, plateaus.length, pulse_l=trace.pulse_l, interval_s=trace.interval_s)
     base = _trickle_under(plateaus, runs, trickle)
     net = np.maximum(plateaus.level_lpm - base, 0.0)

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flowsift.trace import BoolArray, FloatArray, IntArray
+from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.grouping import greatest_by, least_by
 from flowsift.units import SECONDS_PER_MINUTE
 
 SPLIT_SCORE = 10.0
@@ -22,6 +23,16 @@ UNSTEADY_LPM = 0.05
 
 DRIFT = 0.02
 """Slow drift of a steady draw, as a share of the rate (assumption: street pressure); it does not average out."""
+
+EDGE_S = 8.0
+"""Stretch on either side of a step over which it must show if it is sharp [s]."""
+
+SHARP = 0.5
+"""A step that shows by less than this share of itself within `EDGE_S` of its place is a slow change."""
+
+WANDER = 0.25
+"""Slow changes within this share of the level are one plateau (assumption: a pump's cycle, street pressure); beyond it
+something was turned or taps off."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -131,3 +142,46 @@ def _merging_pairs(
     ranked[opens_run[1:]] = np.inf
     padded = np.concatenate([[np.inf], ranked, [np.inf]])
     return np.asarray((score < SPLIT_SCORE) & np.isfinite(ranked) & (ranked < padded[:-2]) & (ranked <= padded[2:]))
+
+
+def merge_wander(plateaus: Plateaus, rate_lpm: FloatArray, *, interval_s: float) -> Plateaus:
+    """Merge plateaus between which the rate only wanders, as it does with a pump's cycle or the street's pressure.
+
+    A valve moves within seconds, so its step shows close to its place; a wandering rate crosses from one level to the
+    next without a step.
+
+    Parameters
+    ----------
+    plateaus : Plateaus
+    rate_lpm : ndarray, shape (n_dense,)
+        The rate that they were found in.
+    interval_s : float
+
+    Returns
+    -------
+    Plateaus
+    """
+    n = plateaus.level_lpm.size
+    if n < 2:
+        return plateaus
+    reach = max(round(EDGE_S / interval_s), 1)
+    place = plateaus.first[1:-1]
+    upto = np.concatenate([[0.0], np.cumsum(rate_lpm)])
+    left = np.maximum(place - reach, plateaus.first[:-2])
+    right = np.minimum(place + reach, plateaus.first[2:])
+    at_edge = (upto[right] - upto[place]) / (right - place) - (upto[place] - upto[left]) / (place - left)
+    step = np.diff(plateaus.level_lpm)
+    slow = (at_edge * np.sign(step) < SHARP * np.abs(step)) & ~plateaus.opens_run[1:]
+    group = np.concatenate([[0], np.cumsum(~slow)])
+    n_groups = int(group[-1]) + 1
+    lowest = least_by(group, plateaus.level_lpm, n_groups)
+    highest = greatest_by(group, plateaus.level_lpm, n_groups)
+    steady = highest - lowest <= WANDER * highest
+    opens = np.concatenate([[True], ~(slow & steady[group[1:]])])
+    first = plateaus.first[:-1][opens]
+    ends = np.append(first[1:], plateaus.first[-1])
+    return Plateaus(
+        first=np.append(first, plateaus.first[-1]),
+        level_lpm=(upto[ends] - upto[first]) / (ends - first),
+        opens_run=plateaus.opens_run[opens],
+    )

@@ -8,8 +8,8 @@ raise rates, so they can hide a trickle but hardly feign one.
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
@@ -23,6 +23,9 @@ BLOCK_S = 600.0
 
 HIGHEST_LPM = 3.0
 """Above this a constant flow is a use [L/min] (assumption: an open fixture or a drip zone runs faster)."""
+
+LEAST_PULSES = 3.0
+"""A rate that rests on fewer pulses than this is no trickle yet."""
 
 PAUSE_SLACK = 1.9
 """How many pulses' time a pause may last before it rules the trickle out: pulse spacing wanders with the pressure and a
@@ -101,7 +104,7 @@ def _summarise(trace: Trace, block_cells: int, n_blocks: int) -> _Blocks:
     for k in np.flatnonzero(to_block - from_block > 1):
         inner = slice(from_block[k] + 1, to_block[k])
         longest[inner] = np.maximum(longest[inner], pause[k])
-    return _Blocks(volume_l=volume, pause_s=longest, known=known)
+    return _Blocks(volume_l=volume.astype(np.float64), pause_s=longest, known=known)
 
 
 def _constant_rate(blocks: _Blocks, block_s: float, scale: Scale, pulse_l: float, interval_s: float) -> FloatArray:
@@ -144,6 +147,8 @@ def _spans(trace: Trace, floor_lpm: FloatArray, blocks: _Blocks, block_cells: in
     for a, b in zip(starts, stops, strict=True):
         for c, d in _level_pieces(blocks, block_cells * trace.interval_s, floor_lpm, trace.pulse_l, int(a), int(b)):
             rate, error = _measure(trace, blocks, block_cells, c, d)
+            if rate <= LEAST_PULSES * error:
+                continue
             first, last = c * block_cells, d * block_cells
             if c == a:
                 first = _extend(trace, first, rate, backward=True)
@@ -167,6 +172,9 @@ def _quiet(blocks: _Blocks, block_s: float, floor_lpm: FloatArray, pulse_l: floa
 PIECE_S = 3 * 3600.0
 """A change of the trickle's rate is looked for between stretches of about this length [s]."""
 
+PIECE_PULSES = 12
+"""A stretch holds at least about this many pulses of the trickle."""
+
 CHANGE = 0.15
 """Least change of the rate that begins a new span, as a share of it."""
 
@@ -175,25 +183,56 @@ def _level_pieces(
     blocks: _Blocks, block_s: float, floor_lpm: FloatArray, pulse_l: float, a: int, b: int
 ) -> list[tuple[int, int]]:
     """Split blocks ``[a, b)`` where the trickle's own rate changes, by merging alike neighbours."""
-    size = max(round(PIECE_S / block_s), 1)
-    edges = list(range(a, b, size))
-    if len(edges) > 1 and b - edges[-1] < size:
+    rate = float(np.median(floor_lpm[a:b]))
+    piece_s = max(PIECE_S, PIECE_PULSES * pulse_l / rate * SECONDS_PER_MINUTE)
+    edges = list(range(a, b, max(round(piece_s / block_s), 1)))
+    if len(edges) > 1:
         edges.pop()
     edges.append(b)
     quiet = _quiet(blocks, block_s, _local_floor(floor_lpm, blocks, block_s), pulse_l)
-    pieces: list[tuple[int, int, float, float]] = []
-    for c, d in itertools.pairwise(edges):
-        mine = quiet[(quiet >= c) & (quiet < d)]
-        minutes = mine.size * block_s / SECONDS_PER_MINUTE
-        volume = float(blocks.volume_l[mine].sum())
-        if pieces and (minutes == 0 or _alike(pieces[-1][2:], (volume, minutes), pulse_l)):
-            p = pieces[-1]
-            pieces[-1] = (p[0], d, p[2] + volume, p[3] + minutes)
-        elif pieces and pieces[-1][3] == 0:
-            pieces[-1] = (pieces[-1][0], d, volume, minutes)
+    pieces: list[tuple[int, int, _Reading]] = []
+    for c, d in pairwise(edges):
+        reading = _read(blocks, quiet[(quiet >= c) & (quiet < d)], block_s)
+        if pieces and (reading.minutes == 0 or reading.alike(pieces[-1][2], pulse_l)):
+            pieces[-1] = (pieces[-1][0], d, pieces[-1][2] + reading)
         else:
-            pieces.append((c, d, volume, minutes))
-    return [(p[0], p[1]) for p in pieces]
+            pieces.append((c, d, reading))
+    return [(c, d) for c, d, _ in pieces]
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """What the meter counted in quiet blocks, in so many unbroken stretches."""
+
+    volume_l: float
+    minutes: float
+    n_stretches: int
+
+    def __add__(self, other: _Reading) -> _Reading:
+        return _Reading(
+            self.volume_l + other.volume_l, self.minutes + other.minutes, self.n_stretches + other.n_stretches
+        )
+
+    @property
+    def rate_lpm(self) -> float:
+        return self.volume_l / self.minutes
+
+    def error_lpm(self, pulse_l: float) -> float:
+        """One pulse over each unbroken stretch; the stretches' errors are independent."""
+        return pulse_l * max(self.n_stretches, 1) ** 0.5 / self.minutes
+
+    def alike(self, other: _Reading, pulse_l: float) -> bool:
+        """Tell whether two readings may be of one rate; one without any quiet time is like all."""
+        if self.minutes == 0 or other.minutes == 0:
+            return True
+        error = 2 * np.hypot(self.error_lpm(pulse_l), other.error_lpm(pulse_l))
+        return bool(abs(self.rate_lpm - other.rate_lpm) <= max(CHANGE * max(self.rate_lpm, other.rate_lpm), error))
+
+
+def _read(blocks: _Blocks, quiet: IntArray, block_s: float) -> _Reading:
+    """Sum up the quiet blocks, given by their numbers."""
+    n_stretches = int((np.diff(quiet) > 1).sum()) + 1 if quiet.size else 0
+    return _Reading(float(blocks.volume_l[quiet].sum()), float(quiet.size * block_s / SECONDS_PER_MINUTE), n_stretches)
 
 
 def _local_floor(floor_lpm: FloatArray, blocks: _Blocks, block_s: float) -> FloatArray:
@@ -201,15 +240,6 @@ def _local_floor(floor_lpm: FloatArray, blocks: _Blocks, block_s: float) -> Floa
     rate = np.where(blocks.known > 0, blocks.volume_l, np.inf) / (block_s / SECONDS_PER_MINUTE)
     around = minimum_filter1d(rate, max(round(2 * 3600.0 / block_s), 1), mode="nearest")
     return np.where(np.isfinite(around), np.clip(around, floor_lpm, 1.5 * floor_lpm), floor_lpm)
-
-
-def _alike(one: tuple[float, float], other: tuple[float, float], pulse_l: float) -> bool:
-    (v1, m1), (v2, m2) = one, other
-    if m1 == 0 or m2 == 0:
-        return True
-    r1, r2 = v1 / m1, v2 / m2
-    error = pulse_l * np.hypot(1 / m1, 1 / m2)
-    return bool(abs(r1 - r2) <= max(CHANGE * max(r1, r2), 2 * error))
 
 
 def _measure(trace: Trace, blocks: _Blocks, block_cells: int, a: int, b: int) -> tuple[float, float]:
@@ -221,11 +251,8 @@ def _measure(trace: Trace, blocks: _Blocks, block_cells: int, a: int, b: int) ->
     floor = _floor_of(rate[known], trace.pulse_l, block_s)
     expected = floor * block_s / SECONDS_PER_MINUTE
     quiet = known & (blocks.volume_l[a:b] <= 1.15 * expected + 1.01 * trace.pulse_l)
-    minutes = quiet.sum() * block_s / SECONDS_PER_MINUTE
-    volume = float(blocks.volume_l[a:b][quiet].sum())
-    n_stretches = int((np.diff(np.concatenate([[0], quiet.astype(np.int64)])) == 1).sum())
-    error = trace.pulse_l * max(np.sqrt(n_stretches), 1.0) / minutes
-    return volume / minutes, float(error)
+    reading = _read(blocks, a + np.flatnonzero(quiet), block_s)
+    return reading.rate_lpm, reading.error_lpm(trace.pulse_l)
 
 
 def _floor_of(rate_lpm: FloatArray, pulse_l: float, block_s: float) -> float:

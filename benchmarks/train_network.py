@@ -1,0 +1,182 @@
+"""Train the network that labels uses, on simulated homes: ``python benchmarks/train_network.py``.
+
+Homes come from the training seeds alone, each with its flows and its times stretched by a factor of its own, so that
+the network doesn't learn one population's habits by heart. The weights of network and home model in the answer are set
+on validation homes that are stretched further. Writes
+``src/flowsift/classify/network.npz`` (plain arrays, read without pickle) and prints the scores on the validation homes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import warnings
+from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+from rich.progress import track
+from scipy.optimize import minimize
+from scipy.special import log_softmax
+from sklearn.exceptions import ConvergenceWarning
+from sklearn.neural_network import MLPClassifier
+
+from flowsift.arrays import FloatArray, IntArray
+from flowsift.classify.evidence import NAMES
+from flowsift.classify.network import CLIP, Network
+from flowsift.evaluate.account import Account, account_of_truth
+from flowsift.evaluate.suites import SEEDS
+from flowsift.households import simulate
+from flowsift.labels import LABELS
+from flowsift.pipeline import evidence_of_uses
+from flowsift.signal.segmentation import Segmentation
+from flowsift.trace import Trace
+
+TARGET = Path(__file__).parents[1] / "src" / "flowsift" / "classify" / "network.npz"
+INTERVALS_S = (1.0, 1.0, 1.0, 1.0, 2.0, 5.0, 10.0, 10.0, 30.0, 60.0)
+PULSES_L = (0.03, 0.002, 0.005, 0.03, 0.01, 0.1, 0.03, 0.1, 0.4, 1.0)
+STOCKS = ("us", "us-efficient", "europe")
+DAYS = (14, 7, 14, 28, 14, 3)
+RARE = ("irrigation", "bathtub", "softener", "cooler", "pool", "hose", "dishwasher", "flapper")
+HIDDEN = (96, 48)
+STRETCH = (0.30, 0.15)
+"""Standard deviation of the log of the factors on flows and times of a training home."""
+FAR = (0.50, 0.30)
+"""The same of a validation home."""
+CLEAR_SHARE = 0.5
+"""A use whose volume is less than this share of one true use teaches nothing."""
+
+
+def options_of(seed: int) -> dict[str, object]:
+    """Draw what a training home is recorded with."""
+    rng = np.random.default_rng([seed, 7])
+    k = int(rng.integers(len(INTERVALS_S)))
+    return {
+        "days": int(rng.choice(DAYS)),
+        "stock": str(rng.choice(STOCKS)),
+        "interval_s": INTERVALS_S[k],
+        "pulse_l": float(rng.choice(PULSES_L[: k + 4])),
+        "start": f"2024-{int(rng.integers(1, 13)):02d}-03",
+    }
+
+
+def stretched(seed: int, spread: tuple[float, float]) -> tuple[Trace, Account]:
+    """Simulate a home and multiply its flows and its times."""
+    home = simulate(seed, **options_of(seed))  # type: ignore[arg-type]
+    rng = np.random.default_rng([seed, 8])
+    flow, time = np.exp(rng.normal(0.0, spread))
+    truth = account_of_truth(home.truth, home.trace)
+    trace = replace(
+        home.trace,
+        volume_l=home.trace.volume_l * flow * time,
+        pulse_l=home.trace.pulse_l * flow * time,
+        interval_ns=round(home.trace.interval_ns * time),
+    )
+    return trace, replace(truth, shares=replace(truth.shares, volume_l=truth.shares.volume_l * flow * time))
+
+
+def lesson(seed: int, spread: tuple[float, float]) -> tuple[FloatArray, IntArray, FloatArray]:
+    """Return the evidence on a home's uses, their true labels and volumes: pieces first, then whole uses."""
+    trace, truth = stretched(seed, spread)
+    rows = [(evidence, *true_labels(trace, uses, truth)) for uses, evidence in evidence_of_uses(trace)]
+    evidence = np.concatenate([r[0] for r in rows])
+    label = np.concatenate([r[1] for r in rows])
+    volume = np.concatenate([r[2] for r in rows])
+    clear = label >= 0
+    return evidence[clear].astype(np.float32), label[clear], volume[clear]
+
+
+def true_labels(trace: Trace, uses: Segmentation, truth) -> tuple[IntArray, FloatArray]:
+    """Label each use by the true label that most of its volume has; -1 where none has enough."""
+    by_label = np.zeros((uses.n_uses, len(LABELS)))
+    shares = truth.shares
+    per_flow = np.zeros((trace.n_flow, len(LABELS)))
+    np.add.at(per_flow, (shares.flow, truth.label[shares.event]), shares.volume_l)
+    per_flow /= np.maximum(trace.volume_l, 1e-12)[:, None]
+    # Volume of a cell that several uses share goes to the labels as they lie in the cell.
+    np.add.at(by_label, uses.shares.event, per_flow[uses.shares.flow] * uses.shares.volume_l[:, None])
+    volume = by_label.sum(axis=1)
+    best = by_label.argmax(axis=1)
+    whole = np.bincount(uses.shares.event, uses.shares.volume_l, minlength=uses.n_uses)
+    clear = by_label.max(axis=1, initial=0.0) > CLEAR_SHARE * np.maximum(whole, 1e-12)
+    return np.where(clear, best, -1), np.where(clear, volume, 0.0)
+
+
+def gather(seeds: Iterable[int], spread: tuple[float, float], workers: int) -> tuple[FloatArray, IntArray, FloatArray]:
+    """Collect lessons of many homes."""
+    seeds = list(seeds)
+    with ProcessPoolExecutor(workers) as pool:
+        rows = list(track(pool.map(partial(lesson, spread=spread), seeds), total=len(seeds), description="homes"))
+    return tuple(np.concatenate(part) for part in zip(*rows, strict=True))  # type: ignore[return-value]
+
+
+def pool_weights(network: Network, evidence: FloatArray, home: FloatArray, label: IntArray) -> dict[str, float]:
+    """Find the weights under which the pooled probabilities of the true labels are highest."""
+    own, rows = log_softmax(network.output(evidence), axis=1), np.arange(label.size)
+    log_home = np.log(home)
+
+    def loss(weights: FloatArray) -> float:
+        pooled = np.exp(weights[0]) * own + np.exp(weights[1]) * log_home
+        return float(-log_softmax(pooled, axis=1)[rows, label].mean())
+
+    best = np.exp(minimize(loss, np.log([0.7, 0.2]), method="Nelder-Mead").x)
+    return {"own_weight": float(best[0]), "home_weight": float(best[1])}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--homes", type=int, default=600)
+    parser.add_argument("--rounds", type=int, default=14)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--out", type=Path, default=TARGET)
+    options = parser.parse_args()
+    first = SEEDS["train"][1_000]
+    x, y, volume = gather(range(first, first + options.homes), STRETCH, options.workers)
+    center, scale = x.mean(axis=0), np.maximum(x.std(axis=0), 1e-3)
+    model = MLPClassifier(
+        HIDDEN, alpha=1e-3, batch_size=2048, learning_rate_init=3e-3, max_iter=options.rounds, random_state=0, tol=0.0
+    )
+    weight = 0.5 + np.minimum(volume, 60.0) / 15.0
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)  # the number of rounds is chosen
+        model.fit(np.clip((x - center) / scale, -CLIP, CLIP), y, sample_weight=weight)
+    weights, biases = list(model.coefs_), list(model.intercepts_)
+    # A label that no training home shows keeps a probability of almost nothing.
+    last, bias = np.zeros((HIDDEN[-1], len(LABELS))), np.full(len(LABELS), -20.0)
+    last[:, model.classes_], bias[model.classes_] = weights[-1], biases[-1]
+    weights[-1], biases[-1] = last, bias
+    network = Network(
+        center=center, scale=scale, weights=tuple(weights), biases=tuple(biases), own_weight=1.0, home_weight=0.0
+    )
+    first = SEEDS["validation"][1_000]
+    vx, vy, vv = gather(range(first, first + max(options.homes // 6, 8)), FAR, options.workers)
+    home = np.exp(vx[:, -len(LABELS) :])
+    network = replace(network, **pool_weights(network, vx, home, vy))
+    for name, p in (
+        ("home model", home),
+        ("network", log_softmax(network.output(vx), axis=1)),
+        ("both", network.probability(vx, home)),
+    ):
+        right = p.argmax(axis=1) == vy
+        print(f"{name}: {right.mean():.3f} of validation uses, {(right * vv).sum() / vv.sum():.3f} of their volume")
+    print(f"{x.shape[0]:,} lessons; weights {network.own_weight:.2f} and {network.home_weight:.2f}")
+    np.savez_compressed(
+        options.out,
+        names=np.array(NAMES),
+        labels=np.array(LABELS),
+        n_layers=len(weights),
+        center=center.astype(np.float32),
+        scale=scale.astype(np.float32),
+        own_weight=network.own_weight,
+        home_weight=network.home_weight,
+        trained_on=f"simulated homes, seeds {SEEDS['train'][1_000]} to {SEEDS['train'][1_000] + options.homes - 1}",
+        **{f"weight_{k}": w.astype(np.float32) for k, w in enumerate(weights)},
+        **{f"bias_{k}": b.astype(np.float32) for k, b in enumerate(biases)},
+    )
+    print(f"wrote {options.out.name}, {options.out.stat().st_size / 1e3:.0f} kB")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,106 @@
+"""The constant flow under everything."""
+
+import numpy as np
+import pytest
+
+from flowsift import Trace
+from flowsift.signal.trickle import find_trickle
+
+HOUR = 3600
+DAY = 86_400
+
+
+def trace_of(pulse_cells_l, *, days, pulse_l):
+    """Build a trace at 1 s from volumes by second."""
+    cell = np.flatnonzero(pulse_cells_l)
+    return Trace(
+        start_ns=1_700_006_400 * 10**9,
+        interval_ns=10**9,
+        n_cells=days * DAY,
+        cell=cell,
+        volume_l=pulse_cells_l[cell],
+        gaps=np.empty((0, 2), np.int64),
+        gap_volume_l=np.empty(0),
+        pulse_l=pulse_l,
+    )
+
+
+def metered(flow_lpm, pulse_l):
+    """Count a flow by the second in pulses."""
+    total = np.cumsum(flow_lpm) / 60
+    return np.diff(np.floor(total / pulse_l + 1e-9), prepend=0) * pulse_l
+
+
+def with_life(flow_lpm, rng, *, per_hour=3.0):
+    """Add uses of a waking home, seven in the morning to eleven at night."""
+    flow = flow_lpm.copy()
+    days = flow.size // DAY
+    for day in range(days):
+        for _ in range(rng.poisson(per_hour * 16)):
+            start = day * DAY + int(rng.uniform(7, 23) * HOUR)
+            flow[start : start + int(rng.uniform(5, 200))] += rng.uniform(2, 10)
+    return flow
+
+
+@pytest.mark.parametrize("pulse_l", [0.002, 0.03, 0.4])
+@pytest.mark.parametrize("rate_lpm", [0.02, 0.1, 0.5, 1.5])
+def test_a_leak_that_begins_is_measured_and_dated(rate_lpm, pulse_l):
+    rng = np.random.default_rng(5)
+    onset = 2 * DAY + 10 * HOUR
+    leak = np.where(np.arange(6 * DAY) >= onset, rate_lpm, 0.0)
+    found = find_trickle(trace_of(metered(with_life(leak, rng), pulse_l), days=6, pulse_l=pulse_l))
+    assert found.start.size == 1
+    assert found.rate_lpm[0] == pytest.approx(rate_lpm, rel=0.05)
+    within = 600 if rate_lpm >= 0.5 else 12 * HOUR
+    assert abs(found.start[0] - onset) < within
+    assert found.end[0] > 6 * DAY - 600
+
+
+def test_a_leak_that_is_repaired_ends():
+    rng = np.random.default_rng(6)
+    leak = np.where(np.arange(5 * DAY) < 3 * DAY, 0.3, 0.0)
+    found = find_trickle(trace_of(metered(with_life(leak, rng), 0.03), days=5, pulse_l=0.03))
+    assert found.start.size == 1
+    assert abs(found.end[0] - 3 * DAY) < 600
+
+
+def test_a_leak_that_doubles_is_two_spans():
+    rng = np.random.default_rng(7)
+    leak = np.where(np.arange(6 * DAY) < 3 * DAY, 0.2, 0.4)
+    found = find_trickle(trace_of(metered(with_life(leak, rng), 0.03), days=6, pulse_l=0.03))
+    assert found.rate_lpm == pytest.approx([0.2, 0.4], rel=0.06)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_sound_home_has_none(seed):
+    rng = np.random.default_rng(seed)
+    flow = with_life(np.zeros(10 * DAY), rng, per_hour=6.0)
+    assert find_trickle(trace_of(metered(flow, 0.03), days=10, pulse_l=0.03)).start.size == 0
+
+
+def test_a_flapper_that_refills_every_twenty_minutes_is_none():
+    flow = np.zeros(5 * DAY)
+    for start in range(0, 5 * DAY, 1200):
+        flow[start : start + 15] = 6.0
+    assert find_trickle(trace_of(metered(flow, 0.03), days=5, pulse_l=0.03)).start.size == 0
+
+
+def test_long_watering_is_none():
+    flow = np.zeros(7 * DAY)
+    for day in range(7):
+        flow[day * DAY + 4 * HOUR : day * DAY + 8 * HOUR] = 9.0
+    assert find_trickle(trace_of(metered(flow, 0.03), days=7, pulse_l=0.03)).start.size == 0
+
+
+def test_missing_data_says_nothing_about_a_trickle():
+    leak = metered(np.full(4 * DAY, 0.3), 0.03)
+    leak[DAY : 2 * DAY] = 0.0
+    trace = trace_of(leak, days=4, pulse_l=0.03)
+    gone = Trace(**{**trace.__dict__, "gaps": np.array([[DAY, 2 * DAY]]), "gap_volume_l": np.zeros(1)})
+    found = find_trickle(gone)
+    assert found.rate_lpm == pytest.approx([0.3] * found.start.size, rel=0.05)
+    assert found.start.size >= 1
+
+
+def test_an_empty_trace_has_none():
+    assert find_trickle(trace_of(np.zeros(2 * DAY), days=2, pulse_l=0.03)).start.size == 0
