@@ -47,6 +47,7 @@ PUBLIC = {
     "Disaggregation",
     "Finding",
     "FlowsiftError",
+    "HomeFacts",
     "InputError",
     "NotEnoughDataError",
     "OptionError",

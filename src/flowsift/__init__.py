@@ -1,5 +1,6 @@
 """flowsift: a fixture-level water account from one meter's flow trace."""
 
+from flowsift.classify.facts import HomeFacts
 from flowsift.disaggregation import Balance, Disaggregation
 from flowsift.errors import FlowsiftError, InputError, NotEnoughDataError, OptionError
 from flowsift.labels import LABELS
@@ -16,6 +17,7 @@ __all__ = [
     "Disaggregation",
     "Finding",
     "FlowsiftError",
+    "HomeFacts",
     "InputError",
     "NotEnoughDataError",
     "OptionError",

@@ -65,4 +65,4 @@ def discount_lone_fills(start_s: FloatArray, end_s: FloatArray, probability: Flo
         if mine.size:
             size = np.bincount(cycle[mine])
             adjusted[mine[size[cycle[mine]] == 1], k] *= factor
-    return adjusted / np.maximum(adjusted.sum(axis=1, keepdims=True), 1e-300)
+    return np.asarray(adjusted / np.maximum(adjusted.sum(axis=1, keepdims=True), 1e-300))

@@ -32,7 +32,7 @@ HOME_USES = 30.0
 """The published spread of a label counts as this many uses when the home's own spread is worked out (assumption)."""
 
 STRAY = 1e-4
-"""Weight of the chance that a use is like none of its label (one-offs), as a density per unit of log volume and flow."""
+"""Weight of the chance that a use is like none of its label (one-offs), per unit of log volume and flow."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

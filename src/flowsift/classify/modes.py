@@ -14,7 +14,7 @@ from scipy.ndimage import gaussian_filter, maximum_filter
 from flowsift.trace import FloatArray, IntArray
 
 REPEAT_VOLUME = 0.035
-"""Standard deviation of a repeated use's volume, as a share (assumption: a toilet refill repeats within a few per cent)."""
+"""Standard deviation of a repeated use's volume, as a share (assumption: a refill repeats within a few per cent)."""
 
 REPEAT_FLOW = 0.06
 """Standard deviation of a repeated use's flow, as a share (assumption: house pressure over the day)."""

@@ -6,9 +6,11 @@ import json
 from pathlib import Path
 from typing import Annotated
 
+import pandas as pd
 import typer
 
 import flowsift as fs
+from flowsift.classify.label_file import read_labels
 from flowsift.cli.options import Answering, Reading, spread_options
 from flowsift.cli.terminal import show, show_sections, working
 from flowsift.disaggregation import Disaggregation
@@ -31,6 +33,10 @@ def account(
     file: Annotated[Path, typer.Argument(help="Flow data of one meter: CSV, CSV.gz or Parquet.", metavar="FILE")],
     reading: Reading,
     answering: Answering,
+    labels: Annotated[
+        Path | None,
+        typer.Option(help="CSV of a few uses written down at home: time, label, fixture.", metavar="PATH"),
+    ] = None,
 ) -> None:
     """Print a household's water account.
 
@@ -40,7 +46,8 @@ def account(
     check_outputs(answering)
     with working(f"reading {file.name}"):
         trace = reading.read(file)
-    answer(trace, answering)
+        known = None if labels is None else read_labels(labels)
+    answer(trace, answering, labels=known)
 
 
 def demo(answering: Answering) -> None:
@@ -49,10 +56,10 @@ def demo(answering: Answering) -> None:
     answer(read_shipped("demo").trace, answering)
 
 
-def answer(trace: fs.Trace, answering: Answering) -> None:
+def answer(trace: fs.Trace, answering: Answering, *, labels: pd.DataFrame | None = None) -> None:
     """Disaggregate a trace, write the files asked for, and print its account."""
     with working("telling the fixtures apart"):
-        result = fs.disaggregate(trace)
+        result = fs.disaggregate(trace, labels=labels)
         drawn_up = water_account(result)
     units = answering.system(trace)
     write_tables(result, answering, units)

@@ -38,8 +38,8 @@ LEAST_FLOW_LPM = 0.4
 """A use doesn't run below this [L/min]; see `flowsift.signal.runs.LEAST_USE_LPM` for a steady draw."""
 
 SHARED_LINE = 0.05
-"""Standard deviation of a step for the pressure that uses share, as a share of the whole flow (assumption: the dip when a
-second fixture opens)."""
+"""Standard deviation of a step for the pressure that uses share, as a share of the whole flow (assumption: the dip when
+a second fixture opens)."""
 
 SAME_FIXTURE = 0.08
 """Standard deviation between a use's opening and closing step, as a share of its flow (assumption)."""

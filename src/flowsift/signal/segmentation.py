@@ -16,8 +16,8 @@ from flowsift.trace import BoolArray, FloatArray, IntArray, Trace
 from flowsift.units import SECONDS_PER_MINUTE
 
 RAMP_S = 3.0
-"""A valve takes up to about this long to open or close [s]; a shorter plateau between a lower and a higher one is such a
-ramp."""
+"""A valve takes up to about this long to open or close [s]; a shorter plateau between a lower and a higher one is
+such a ramp."""
 
 LEAST_USE_L = 0.02
 """Less than this is no use [L] (assumption: a stray pulse of a fine meter, a drip)."""
@@ -109,12 +109,14 @@ class Segmentation:
         )
 
 
-def segment(trace: Trace) -> Segmentation:
+def segment(trace: Trace, *, random_state: int = 0) -> Segmentation:
     """Split a trace into trickle and single uses.
 
     Parameters
     ----------
     trace : Trace
+    random_state : int
+        Seed of the choices between equal steps.
 
     Returns
     -------
@@ -126,7 +128,13 @@ def segment(trace: Trace) -> Segmentation:
     barrier = np.diff(gap_before, prepend=0) > 0
     runs = find_runs(trace.cell, trace.volume_l, pulse_l=trace.pulse_l, interval_s=trace.interval_s, barrier=barrier)
     plateaus = merge_wander(
-        find_plateaus(runs.rate_lpm, runs.first, pulse_l=trace.pulse_l, interval_s=trace.interval_s),
+        find_plateaus(
+            runs.rate_lpm,
+            runs.first,
+            pulse_l=trace.pulse_l,
+            interval_s=trace.interval_s,
+            random_state=random_state,
+        ),
         runs.rate_lpm,
         interval_s=trace.interval_s,
     )

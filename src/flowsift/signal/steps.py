@@ -70,7 +70,9 @@ def level_variance(level_lpm: FloatArray, length: IntArray, *, pulse_l: float, i
     return np.asarray(reading**2 / 3.0 + unsteady**2 / length, dtype=np.float64)
 
 
-def find_plateaus(rate_lpm: FloatArray, run_first: IntArray, *, pulse_l: float, interval_s: float) -> Plateaus:
+def find_plateaus(
+    rate_lpm: FloatArray, run_first: IntArray, *, pulse_l: float, interval_s: float, random_state: int = 0
+) -> Plateaus:
     """Split the rate of all runs into plateaus at once.
 
     Starts from stretches of equal rate and merges, round after round, every pair of neighbours that is more alike than
@@ -82,6 +84,8 @@ def find_plateaus(rate_lpm: FloatArray, run_first: IntArray, *, pulse_l: float, 
     rate_lpm : ndarray, shape (n_dense,)
     run_first : ndarray of int64, shape (n_runs + 1,)
     pulse_l, interval_s : float
+    random_state : int
+        Seed of the choices between pairs that are equally alike.
 
     Returns
     -------
@@ -97,7 +101,7 @@ def find_plateaus(rate_lpm: FloatArray, run_first: IntArray, *, pulse_l: float, 
     level = rate_lpm[first]
     opens_run = opens[first]
     done_first, done_level, done_opens = [], [], []
-    tie = np.random.default_rng(0).random(1024)
+    tie = np.random.default_rng(random_state).random(1024)
     while first.size:
         merge = _merging_pairs(level, length, opens_run, tie, pulse_l=pulse_l, interval_s=interval_s)
         run = np.cumsum(opens_run) - 1

@@ -45,8 +45,8 @@ SCALES = (
     Scale(stretch_s=3600.0, window_s=18 * 3600.0),
     Scale(stretch_s=3 * 3600.0, window_s=48 * 3600.0),
 )
-"""Looks from fast to slow. Each window is longer than households use water without a break (common practice), and longer
-the fewer pulses it holds."""
+"""Looks from fast to slow. Each window is longer than households use water without a break (common practice), and
+longer the fewer pulses it holds."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -219,7 +219,7 @@ class _Reading:
 
     def error_lpm(self, pulse_l: float) -> float:
         """One pulse over each unbroken stretch; the stretches' errors are independent."""
-        return pulse_l * max(self.n_stretches, 1) ** 0.5 / self.minutes
+        return float(pulse_l * max(self.n_stretches, 1) ** 0.5 / self.minutes)
 
     def alike(self, other: _Reading, pulse_l: float) -> bool:
         """Tell whether two readings may be of one rate; one without any quiet time is like all."""

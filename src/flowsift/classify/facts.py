@@ -1,0 +1,45 @@
+"""What people know of their home beforehand."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import numpy as np
+
+from flowsift.arrays import FloatArray
+from flowsift.errors import OptionError
+from flowsift.labels import LABELS
+
+
+@dataclass(frozen=True, kw_only=True)
+class HomeFacts:
+    """Facts about a home.
+
+    Attributes
+    ----------
+    without : collection of str
+        Labels that the home has no fixture for, such as ``("bathtub", "softener")``.
+
+    Raises
+    ------
+    OptionError
+        If a label is unknown, or none is left.
+    """
+
+    without: Collection[str] = ()
+
+    def __post_init__(self) -> None:
+        """Check the labels."""
+        unknown = sorted(set(self.without) - set(LABELS))
+        if unknown:
+            raise OptionError(f"unknown label {unknown[0]!r}; known labels: {', '.join(LABELS)}")
+        if "other" in self.without:
+            raise OptionError("'other' can't be ruled out: every home has uses that fit nothing")
+
+    def applied(self, probability: FloatArray) -> FloatArray:
+        """Return the probabilities with what the home hasn't got ruled out, shape (n_uses, n_labels)."""
+        absent = np.isin(LABELS, list(self.without))
+        left = np.where(absent, 0.0, probability)
+        left[:, LABELS.index("other")] += 1e-12
+        return np.asarray(left / left.sum(axis=1, keepdims=True))

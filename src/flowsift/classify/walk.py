@@ -1,0 +1,166 @@
+"""A few labels from the home itself, as someone writes down who walks through the house and runs each fixture once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from flowsift.arrays import FloatArray, IntArray
+from flowsift.errors import InputError
+from flowsift.features import UseFeatures
+from flowsift.labels import LABELS
+from flowsift.trace import Trace
+from flowsift.units import NS_PER_S
+
+CLOCK_ERROR_S = 120.0
+"""A written time may be off by this much [s] (assumption: a kitchen clock)."""
+
+PRIOR_WEIGHT = 1.0
+"""What was thought of a use before counts as this many labelled uses just like it."""
+
+ALIKE_FLOW, ALIKE_VOLUME = 0.10, 0.35
+"""Standard deviations, as shares, of the flow and the volume between uses that a label speaks for (assumption: the same
+valve, another amount)."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Walk:
+    """Labelled uses.
+
+    Attributes
+    ----------
+    use : ndarray of int64, shape (n_labels_given,)
+        The use that each label is for.
+    label : ndarray of int64, shape (n_labels_given,)
+        Index into `LABELS`.
+    fixture : tuple of str, length n_labels_given
+        Its fixture's name; empty where none was given.
+    n_unmatched : int
+        Labels at whose time no use was found.
+    """
+
+    use: IntArray
+    label: IntArray
+    fixture: tuple[str, ...]
+    n_unmatched: int
+
+
+def match_walk(labels: pd.DataFrame, trace: Trace, features: UseFeatures) -> Walk:
+    """Find the use that each written label is for.
+
+    Parameters
+    ----------
+    labels : DataFrame
+        Columns ``time`` (tz-aware, or UTC) and ``label``, optionally ``fixture``.
+    trace : Trace
+    features : UseFeatures
+        Of the trace's uses.
+
+    Returns
+    -------
+    Walk
+        A label goes to the largest use that runs within two minutes of its time.
+
+    Raises
+    ------
+    InputError
+        If a column is missing, a label unknown or a time unreadable (names the row, 0 = first, and the column).
+    """
+    times, codes = checked_labels(labels)
+    at_s = (times.as_unit("ns").asi8 - trace.start_ns) / NS_PER_S
+    end_s = features.start_s + features.duration_s
+    use = np.full(at_s.size, -1, dtype=np.int64)
+    for k, t in enumerate(at_s):
+        near = np.flatnonzero((features.start_s <= t + CLOCK_ERROR_S) & (end_s >= t - CLOCK_ERROR_S))
+        if near.size:
+            use[k] = near[features.volume_l[near].argmax()]
+    found = use >= 0
+    names = labels["fixture"].fillna("").astype(str).tolist() if "fixture" in labels else [""] * at_s.size
+    return Walk(
+        use=use[found],
+        label=codes[found],
+        fixture=tuple(name for name, ok in zip(names, found, strict=True) if ok),
+        n_unmatched=int((~found).sum()),
+    )
+
+
+def checked_labels(labels: pd.DataFrame) -> tuple[pd.DatetimeIndex, IntArray]:
+    """Return the times (UTC) and the labels (index into `LABELS`) of a table of labels.
+
+    Raises
+    ------
+    InputError
+        If a column is missing, a label unknown or a time unreadable (names the row, 0 = first, and the column).
+    """
+    for column in ("time", "label"):
+        if column not in labels:
+            raise InputError(f"no such column; found {', '.join(map(str, labels.columns))}", column=column)
+    names = labels["label"].tolist()
+    for row, name in enumerate(names):
+        if name not in LABELS:
+            raise InputError(f"found {name!r}, expected one of {', '.join(LABELS)}", row=row, column="label")
+    times = pd.to_datetime(labels["time"], utc=True, errors="coerce", format="ISO8601")
+    unread = np.flatnonzero(times.isna().to_numpy())
+    if unread.size:
+        row = int(unread[0])
+        raise InputError(f"found {labels['time'].iloc[row]!r}, expected a time (ISO 8601)", row=row, column="time")
+    return pd.DatetimeIndex(times), np.array([LABELS.index(name) for name in names], dtype=np.int64)
+
+
+def heeded(probability: FloatArray, walk: Walk, features: UseFeatures) -> FloatArray:
+    """Let each label speak for the uses that are like its own.
+
+    Parameters
+    ----------
+    probability : ndarray, shape (n_uses, n_labels)
+    walk : Walk
+    features : UseFeatures
+
+    Returns
+    -------
+    ndarray, shape (n_uses, n_labels)
+        Rows add up to 1; a labelled use has its label for certain.
+    """
+    weight = _likeness(walk, features)
+    votes = np.zeros_like(probability)
+    for k, label in enumerate(walk.label.tolist()):
+        votes[:, label] += weight[:, k]
+    pooled = (PRIOR_WEIGHT * probability + votes) / (PRIOR_WEIGHT + votes.sum(axis=1, keepdims=True))
+    pooled[walk.use] = 0.0
+    pooled[walk.use, walk.label] = 1.0
+    return np.asarray(pooled)
+
+
+def walked_names(names: list[str], label: IntArray, walk: Walk, features: UseFeatures) -> list[str]:
+    """Give the uses like a labelled one its fixture's name.
+
+    Parameters
+    ----------
+    names : list of str, length n_uses
+        Names found without labels.
+    label : ndarray of int64, shape (n_uses,)
+    walk : Walk
+    features : UseFeatures
+
+    Returns
+    -------
+    list of str, length n_uses
+        Uses whose flow is unlike every labelled one of their label keep their name.
+    """
+    named = np.flatnonzero([bool(name) for name in walk.fixture])
+    if named.size == 0:
+        return names
+    weight = np.where(label[:, None] == walk.label[named], _likeness(walk, features)[:, named], 0.0)
+    best = weight.argmax(axis=1)
+    sure = weight.max(axis=1) > np.exp(-2.0)
+    return [walk.fixture[named[k]] if ok else name for name, k, ok in zip(names, best.tolist(), sure, strict=True)]
+
+
+def _likeness(walk: Walk, features: UseFeatures) -> FloatArray:
+    """How far each labelled use speaks for each use, 0 to 1, shape (n_uses, n_labels_given)."""
+    flow, volume = np.log(features.flow_lpm), np.log(features.volume_l)
+    away = ((flow[:, None] - flow[walk.use]) / ALIKE_FLOW) ** 2
+    away += ((volume[:, None] - volume[walk.use]) / ALIKE_VOLUME) ** 2
+    return np.asarray(np.exp(-0.5 * away))

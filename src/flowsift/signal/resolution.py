@@ -1,0 +1,65 @@
+"""What a trace can't tell for its pulse, its interval and its length."""
+
+from __future__ import annotations
+
+from flowsift.quality import Finding
+from flowsift.signal.trickle import SCALES
+from flowsift.trace import Trace
+from flowsift.units import SECONDS_PER_MINUTE
+
+SHORT_USE_S = 20.0
+"""A tap runs about this long (common practice); with fewer looks at it its flow is not seen."""
+
+READERS_SAY_S = 60.0
+"""From this interval on, the finding of the reader says what can't be told."""
+
+SMALL_USE_L = 1.0
+"""A tap takes about this much (common practice); with a larger pulse it is not seen by itself."""
+
+
+def smallest_trickle_lpm(trace: Trace) -> float:
+    """Return the least constant flow that this trace could have shown [L/min].
+
+    Two pulses in the longest stretch that fits into the trace; what the meter's moving parts miss below their starting
+    flow is not in it. Infinite where the trace is shorter than the shortest window.
+    """
+    fits = [s for s in SCALES if s.window_s <= trace.duration_s - trace.gap_s]
+    if not fits:
+        return float("inf")
+    return 2.0 * max(trace.pulse_l, 1e-4) / (fits[-1].stretch_s / SECONDS_PER_MINUTE)
+
+
+def limits(trace: Trace) -> tuple[Finding, ...]:
+    """List what can't be told from a trace of this resolution."""
+    found = []
+    smallest = smallest_trickle_lpm(trace)
+    if smallest == float("inf"):
+        hours = SCALES[0].window_s / 3600.0
+        found.append(
+            ("constant flow", f"the record is shorter than {hours:g} hours: a trickle can't be told from a use")
+        )
+    else:
+        found.append(
+            (
+                "smallest trickle",
+                f"a constant flow below {1000 * smallest:.2g} mL/min would not show with this pulse and length; "
+                "mechanical meters also stop below their starting flow",
+            )
+        )
+    if SHORT_USE_S / 2 <= trace.interval_s < READERS_SAY_S:
+        found.append(
+            (
+                "short uses",
+                f"intervals of {trace.interval_s:g} s: short draws of taps, partial flushes and dishwasher fills are "
+                "hard to tell apart, and so are uses that overlap",
+            )
+        )
+    if trace.pulse_l > SMALL_USE_L / 2:
+        found.append(
+            (
+                "small uses",
+                f"pulses of {trace.pulse_l:g} L: uses of less than a few pulses show only as volume, and volumes "
+                "are known to one pulse",
+            )
+        )
+    return tuple(Finding(kind="limit", what=what, treatment=text) for what, text in found)

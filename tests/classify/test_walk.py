@@ -1,0 +1,74 @@
+"""A few labels from the home itself, and facts about it."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import flowsift as fs
+from flowsift.classify.label_file import read_labels
+from flowsift.households import simulate, walk_labels
+
+
+@pytest.fixture(scope="module")
+def home():
+    return simulate(31, days=6)
+
+
+def test_a_labelled_use_has_its_label_and_name(home):
+    plain = fs.disaggregate(home.trace)
+    use = plain.events.sort_values("volume_l").iloc[-5]
+    middle = use["start"] + (use["end"] - use["start"]) / 2
+    labels = pd.DataFrame({"time": [middle], "label": ["hose"], "fixture": ["garden tap"]})
+    told = fs.disaggregate(home.trace, labels=labels).events
+    row = told[(told["start"] == use["start"]) & (told["end"] == use["end"])].iloc[0]
+    assert row["label"] == "hose"
+    assert row["fixture"] == "garden tap"
+
+
+def test_a_walk_through_the_house_does_not_hurt(home):
+    labels = walk_labels(home, seed=1)
+    told = fs.disaggregate(home.trace, labels=labels)
+    assert told.balance.unexplained_l <= home.trace.metered_l * 0.05
+    assert set(labels["fixture"]) & set(told.events["fixture"])
+
+
+def test_a_label_at_an_idle_time_is_left_out_and_said(home):
+    labels = pd.DataFrame({"time": [home.trace.start - pd.Timedelta(days=3)], "label": ["shower"]})
+    told = fs.disaggregate(home.trace, labels=labels)
+    assert "labels without a use" in told.quality["what"].tolist()
+
+
+@pytest.mark.parametrize(
+    ("text", "row", "column"),
+    [
+        ("time,label\n2024-06-03T08:00Z,shower\n2024-06-03T09:00Z,bidet\n", 3, "label"),
+        ("time,label\nyesterday,shower\n", 2, "time"),
+        ("when,label\n2024-06-03T08:00Z,shower\n", None, "time"),
+    ],
+)
+def test_a_wrong_label_file_names_row_and_column(tmp_path, text, row, column):
+    path = tmp_path / "walk.csv"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(fs.InputError) as caught:
+        read_labels(path)
+    assert (caught.value.file, caught.value.row, caught.value.column) == ("walk.csv", row, column)
+
+
+def test_what_the_home_has_not_got_is_never_found(home):
+    plain = fs.disaggregate(home.trace).events["label"]
+    gone = plain.value_counts().index[0]
+    without = fs.disaggregate(home.trace, household=fs.HomeFacts(without=(gone,))).events["label"]
+    assert gone not in set(without)
+
+
+def test_unknown_facts_are_refused():
+    with pytest.raises(fs.OptionError, match="known labels"):
+        fs.HomeFacts(without=("jacuzzi",))
+
+
+def test_another_seed_gives_the_same_volumes(home):
+    a = fs.disaggregate(home.trace, random_state=0)
+    b = fs.disaggregate(home.trace, random_state=0)
+    pd.testing.assert_frame_equal(a.events, b.events)
+    c = fs.disaggregate(home.trace, random_state=1)
+    assert np.isclose(c.balance.events_l, a.balance.events_l, rtol=0.02)
