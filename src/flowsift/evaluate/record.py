@@ -41,7 +41,7 @@ class Manifest:
     commit : str
         Commit of the working copy that flowsift was imported from, ``+`` added if it has changes; empty without one.
     code : str
-        Checksum of flowsift's source files: a changed file is another run, whatever the commit.
+        Checksum of flowsift's source and data files: a changed file is another run, whatever the commit.
     machine : str
     """
 
@@ -171,10 +171,10 @@ def commit() -> str:
 
 
 def code_checksum() -> str:
-    """Return a checksum of the package's source and data files."""
+    """Return a checksum of the package's source and data files, trained weights included."""
     folder = Path(flowsift.__file__).parent
     digest = hashlib.sha256()
-    for path in sorted(p for p in folder.rglob("*") if p.suffix in {".py", ".csv", ".json"}):
+    for path in sorted(p for p in folder.rglob("*") if p.is_file() and p.suffix != ".pyc"):
         digest.update(path.relative_to(folder).as_posix().encode())
         digest.update(path.read_bytes())
     return digest.hexdigest()[:16]

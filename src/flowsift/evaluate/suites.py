@@ -175,7 +175,7 @@ def _overlap() -> Suite:
 
 def _leaks() -> Suite:
     first = SEEDS["test"][4_000]
-    rates_lpm = np.geomspace(0.005, 1.0, 16)
+    rates_lpm = np.geomspace(0.0007, 1.0, 16)
     homes = []
     for i in range(24):
         # Every third home has no leak: it can only raise a false alarm.
@@ -193,7 +193,7 @@ def _leaks() -> Suite:
     return Suite(
         name="leaks",
         question="How small a constant leak does it find, how soon, and how often does it cry wolf? 24 homes for two "
-        "weeks, 16 of them with a leak of 0.005 to 1 L/min that begins and is mended; the meter registers any flow.",
+        "weeks, 16 of them with a leak of 0.0007 to 1 L/min that begins and is mended; the meter registers any flow.",
         split="test",
         homes=tuple(homes),
     )

@@ -14,7 +14,7 @@ from flowsift.evaluate.totals import Counts, Figures, Totals, ratio
 from flowsift.trace import FloatArray, IntArray
 from flowsift.units import SECONDS_PER_DAY
 
-RATE_EDGES_LPM = (0.0, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, np.inf)
+RATE_EDGES_LPM = (0.0, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, np.inf)
 """Edges of the classes of rate [L/min] in which trickles are counted."""
 
 RATE_CLASSES = tuple(f"{low:g} to {high:g}" for low, high in pairwise(RATE_EDGES_LPM))
@@ -45,7 +45,7 @@ DEFINITIONS = (
         unit="L/min",
         meaning="Low edge of the smallest class of rate from which on at least half of the trickles of every "
         "class that has "
-        "any are found; 0.002 stands for everything below. Not defined if even the largest aren't found.",
+        "any are found; 0.001 stands for everything below. Not defined if even the largest aren't found.",
     ),
     Definition(
         name="trickle.rate_error",

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from importlib.resources import as_file, files
+
+import numpy as np
+
 import flowsift
 from flowsift.disaggregation import Disaggregation
 from flowsift.trace import Trace
@@ -10,7 +14,11 @@ from flowsift.trace import Trace
 class FlowsiftMethod:
     """`flowsift.disaggregate` with its defaults."""
 
-    training_data = "none: published ranges and the home's own repetition"
+    @property
+    def training_data(self) -> str:
+        """What the shipped network says it was trained on; the rest of the method isn't trained."""
+        with as_file(files("flowsift.classify").joinpath("network.npz")) as path, np.load(path) as stored:
+            return f"{stored['trained_on']}, stretched; published ranges; the home's own repetition"
 
     def disaggregate(self, trace: Trace) -> Disaggregation:
         """Return `flowsift.disaggregate` of the trace."""
