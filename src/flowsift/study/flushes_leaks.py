@@ -1,0 +1,206 @@
+"""Refills with nobody flushing: a flapper that leaks lets the tank sink until the fill valve opens for a moment.
+
+What tells such refills from hands washed at a tap: they are small, nearly one volume, come at the toilet's own refill
+flow, keep coming while everybody sleeps, and come evenly. A leak is reported only if enough of them come at night and
+at even spacing; the label alone is not enough.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from flowsift.arrays import BoolArray, FloatArray
+from flowsift.disaggregation import Disaggregation
+from flowsift.study.flushes_modes import Reading
+from flowsift.study.flushes_refills import Refills, refills_of
+from flowsift.units import SECONDS_PER_DAY
+
+REFILL_L = (0.2, 3.0)
+"""Volume of a refill with nobody flushing [L] (assumption: a float opens after the level has sunk by a part)."""
+
+RUN_L = 6.0
+"""More than this with nobody flushing is a run, as of a flapper that hangs open [L] (assumption)."""
+
+NIGHT_H = (0.0, 5.0)
+"""Local hours in which people sleep (assumption)."""
+
+AT_NIGHT = 0.08
+"""Least share of the refills in those hours; refills at an even rate have 5/24 of them there."""
+
+LEAST_REFILLS, LEAST_AT_NIGHT = 12, 4
+"""Refills, and of them at night, that a report takes."""
+
+UNEVEN = 4.5
+"""Largest ratio of the upper to the lower quartile of the time between refills by night."""
+
+SEARCHED_REFILLS = 30
+"""Refills that it takes where they carry another label."""
+
+SAME_FLOW, SAME_VOLUME = 0.12, 0.15
+"""Refills that carry another label must agree this well with the toilet's flow and with each other's volume."""
+
+SHARP = 0.15
+"""They are sought only where the reading blurs the flow of a litre by less than this share."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FlapperLeak:
+    """Refills with nobody flushing.
+
+    Attributes
+    ----------
+    toilets : tuple of str
+        Toilets whose refill flow they share: more than one where the flows are alike, none where it fits no toilet.
+    n_refills : int
+    refill_l, every_min : float
+        Median volume [L], and median time between refills [min].
+    volume_l, per_day_l : float
+        Volume in all [L], and a day of observed time [L].
+    per_day_while_l : float
+        Volume a day between the first and the last of them [L].
+    first, last : Timestamp
+        In the time zone people read the trace in.
+    at_night : float
+        Share of the refills between midnight and five.
+    labelled : bool
+        Whether the refills were called so upstream; else they were found here by volume, flow and spacing.
+    """
+
+    toilets: tuple[str, ...]
+    n_refills: int
+    refill_l: float
+    every_min: float
+    volume_l: float
+    per_day_l: float
+    per_day_while_l: float
+    first: pd.Timestamp
+    last: pd.Timestamp
+    at_night: float
+    labelled: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class LongRuns:
+    """Long flows at a toilet's refill flow that upstream took for a flapper hanging open: number and volume [L]."""
+
+    n_runs: int
+    volume_l: float
+
+
+def flapper_leak(
+    result: Disaggregation, *, names: tuple[str, ...], flow_lpm: FloatArray, observed_s: float
+) -> FlapperLeak | None:
+    """Look for refills with nobody flushing.
+
+    Parameters
+    ----------
+    result : Disaggregation
+    names : tuple of str
+        Toilets found.
+    flow_lpm : ndarray, shape (n_toilets,)
+        Their refill flows [L/min].
+    observed_s : float
+        Time with data [s].
+
+    Returns
+    -------
+    FlapperLeak or None
+        None where the evidence is too thin; a leak that is slower than the meter's pulses or its starting flow can't be
+        seen at all.
+    """
+    reading = Reading(pulse_l=result.trace.pulse_l, interval_s=result.trace.interval_s)
+    called = refills_of(result, "toilet_leak")
+    short = called.chosen(_within(called.volume_l, REFILL_L))
+    if _is_leak(short, result):
+        return _leak(short, result, names, flow_lpm, observed_s, reading, labelled=True)
+    if reading.flow_share_sd(np.ones(1), np.full(1, 6.0))[0] > SHARP:
+        return None
+    others = refills_of(result, "toilet_leak", "faucet", "other", "flush")
+    others = others.chosen(_within(others.volume_l, REFILL_L))
+    found: Refills | None = None
+    for flow in flow_lpm.tolist():
+        near = others.chosen(np.abs(np.log(others.flow_lpm / flow)) < SAME_FLOW)
+        alike = near.chosen(_densest(near.volume_l))
+        if len(alike) >= SEARCHED_REFILLS and _is_leak(alike, result) and (found is None or len(alike) > len(found)):
+            found = alike
+    return None if found is None else _leak(found, result, names, flow_lpm, observed_s, reading, labelled=False)
+
+
+def long_runs(result: Disaggregation) -> LongRuns:
+    """Return the long flows that were taken for a flapper hanging open."""
+    called = refills_of(result, "toilet_leak")
+    runs = called.volume_l[called.volume_l >= RUN_L]
+    return LongRuns(n_runs=int(runs.size), volume_l=float(runs.sum()))
+
+
+def _within(values: FloatArray, bounds: tuple[float, float]) -> BoolArray:
+    return np.asarray((values >= bounds[0]) & (values <= bounds[1]), dtype=np.bool_)
+
+
+def _densest(volume_l: FloatArray) -> BoolArray:
+    """Tell which volumes lie in the window of `SAME_VOLUME` either way that holds most of them."""
+    if volume_l.size == 0:
+        return np.zeros(0, bool)
+    place = np.sort(np.log(volume_l))
+    stop = np.searchsorted(place, place + 2.0 * SAME_VOLUME, side="right")
+    k = int(np.argmax(stop - np.arange(place.size)))
+    return _within(np.log(volume_l), (float(place[k]), float(place[stop[k] - 1])))
+
+
+def _hours(refills: Refills, result: Disaggregation) -> FloatArray:
+    """Return the local hour of each refill, 0 to 24."""
+    times = result.events["start"].iloc[refills.row].dt.tz_convert(result.trace.timezone)
+    return np.asarray(times.dt.hour + times.dt.minute / 60.0, dtype=np.float64)
+
+
+def _is_leak(refills: Refills, result: Disaggregation) -> bool:
+    if len(refills) < LEAST_REFILLS:
+        return False
+    asleep = _within(_hours(refills, result), NIGHT_H)
+    if asleep.sum() < LEAST_AT_NIGHT or asleep.mean() < AT_NIGHT:
+        return False
+    # Spacing within the nights: flushes put a tank's clock back by day, and a day lies between two nights.
+    gap_s = np.diff(refills.start_s)[asleep[1:] & asleep[:-1]]
+    gap_s = gap_s[gap_s < 0.25 * SECONDS_PER_DAY]
+    if gap_s.size < LEAST_AT_NIGHT - 1:
+        return False
+    lower, upper = np.quantile(gap_s, [0.25, 0.75])
+    return bool(upper < UNEVEN * lower)
+
+
+def _leak(
+    refills: Refills,
+    result: Disaggregation,
+    names: tuple[str, ...],
+    flow_lpm: FloatArray,
+    observed_s: float,
+    reading: Reading,
+    *,
+    labelled: bool,
+) -> FlapperLeak:
+    volume = float(refills.volume_l.sum())
+    flow = float(np.median(refills.flow_lpm))
+    # A short refill starts and ends in part of a cell: its flow reads lower than a flush's.
+    blur = float(reading.flow_share_sd(np.array([np.median(refills.volume_l)]), np.array([flow]))[0])
+    step = np.abs(np.log(flow_lpm / flow))
+    limit = SAME_FLOW + min(blur, 0.5)
+    suspects = tuple(name for name, off in zip(names, step.tolist(), strict=True) if off < limit)
+    zone = result.trace.timezone
+    start = result.events["start"].iloc[refills.row]
+    span_s = max(float(refills.start_s[-1] - refills.start_s[0]), 1.0)
+    return FlapperLeak(
+        toilets=suspects,
+        n_refills=len(refills),
+        refill_l=float(np.median(refills.volume_l)),
+        every_min=float(np.median(np.diff(refills.start_s))) / 60.0,
+        volume_l=volume,
+        per_day_l=volume * SECONDS_PER_DAY / observed_s if observed_s else 0.0,
+        per_day_while_l=volume * SECONDS_PER_DAY / span_s,
+        first=start.iloc[0].tz_convert(zone),
+        last=start.iloc[-1].tz_convert(zone),
+        at_night=float(_within(_hours(refills, result), NIGHT_H).mean()),
+        labelled=labelled,
+    )

@@ -1,0 +1,250 @@
+"""Repeated flushes: groups of refills of one volume at one flow, seen through hand washing, pulses and other uses.
+
+A toilet takes one volume at one flow, time after time. What the meter shows of a flush is that volume, read in pulses,
+and often more: somebody washes hands while the tank fills, and on a coarse trace the two are one event. So the refills
+of one toilet are a narrow peak of clean ones with a one-sided tail of mixed ones. Groups are added one at a time, each
+only if the refills are explained far better with it than by the tails of the groups found before.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from flowsift.arrays import FloatArray, IntArray
+from flowsift.study.flushes_density import extra_log_density, normal_log_density
+from flowsift.units import SECONDS_PER_MINUTE
+
+SPREAD, SPREADS = 0.02, (0.006, 0.04)
+"""Usual standard deviation of a toilet's own volume, as a share, and its bounds (assumption: a few per cent)."""
+
+FLOW_SPREAD, FLOW_SPREADS = 0.04, (0.015, 0.08)
+"""The same of its flow: house pressure over the day (assumption)."""
+
+EXTRA_L = 0.5
+"""Scale of the volume that another use adds to a mixed refill, half its mean [L] (assumption: hands are washed)."""
+
+ON_TOP, ON_TOP_SPREAD = 0.8, 0.4
+"""Share of an extra volume that came on top of the steady flow, and its standard deviation (assumption): an extra of
+a tenth of the volume raises the flow by a tenth if it ran all along, by nothing if it came after the refill."""
+
+CLEAN_SHARE = 0.15
+"""Least share of a group's refills that ran alone (assumption: not everybody washes hands while the tank fills)."""
+
+LEAST_CLEAN = 3.5
+"""Clean refills that a group needs at least."""
+
+GAIN = 8.0
+"""Rise of the log likelihood that a group must bring: its five parameters and the choice of its place (assumption)."""
+
+PRIOR_REFILLS = 8.0
+"""Refills that the usual spreads are worth against those seen."""
+
+MOST_MODES, MOST_PLACES = 10, 30
+ROUNDS, MOVES = 20, 6
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Reading:
+    """How finely one trace shows a refill: volume of a pulse [L] and length of an interval [s]."""
+
+    pulse_l: float
+    interval_s: float
+
+    @property
+    def volume_sd_l(self) -> float:
+        """Standard deviation of a volume read in pulses [L]: triangular error, variance p^2/6."""
+        return max(self.pulse_l / np.sqrt(6.0), 1e-3)
+
+    def flow_share_sd(self, volume_l: FloatArray, flow_lpm: FloatArray) -> FloatArray:
+        """Return the standard deviation of a flow read over a part of a refill, as a share."""
+        pulses = self.pulse_l / (np.sqrt(3.0) * 0.6 * volume_l)
+        edges = 0.15 * self.interval_s / (SECONDS_PER_MINUTE * volume_l / flow_lpm)
+        return np.asarray(np.hypot(pulses, edges))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Modes:
+    """Groups of repeated refills, by falling volume.
+
+    Attributes
+    ----------
+    volume_l, flow_lpm : ndarray, shape (n_modes,)
+        Volume and flow of the clean refills.
+    spread, flow_spread : ndarray, shape (n_modes,)
+        Standard deviations of the two beyond the reading, as shares.
+    share : ndarray, shape (n_modes, 2)
+        Share of all refills that are clean and mixed ones of the group.
+    belongs, clean : ndarray, shape (n_refills, n_modes)
+        Probability that a refill is of the group, and that it is a clean one of it.
+    """
+
+    volume_l: FloatArray
+    flow_lpm: FloatArray
+    spread: FloatArray
+    flow_spread: FloatArray
+    share: FloatArray
+    belongs: FloatArray
+    clean: FloatArray
+
+    def __len__(self) -> int:
+        """Return the number of groups."""
+        return self.volume_l.size
+
+    def member(self) -> IntArray:
+        """Return the group of each refill, -1 where it more probably belongs to none, shape (n_refills,)."""
+        if len(self) == 0:
+            return np.full(len(self.belongs), -1, dtype=np.int64)
+        best = self.belongs.argmax(axis=1)
+        return np.where(self.belongs.sum(axis=1) >= 0.5, best, -1)
+
+    def kept(self, which: IntArray) -> Modes:
+        """Return those groups only, in that order."""
+        by_mode = {name: getattr(self, name)[which] for name in ("volume_l", "flow_lpm", "spread", "flow_spread", "share")}
+        return Modes(**by_mode, belongs=self.belongs[:, which], clean=self.clean[:, which])
+
+    def added(self, volume_l: float, flow_lpm: float) -> Modes:
+        """Return the groups and one more at a place."""
+        return Modes(
+            volume_l=np.append(self.volume_l, volume_l),
+            flow_lpm=np.append(self.flow_lpm, flow_lpm),
+            spread=np.append(self.spread, SPREAD),
+            flow_spread=np.append(self.flow_spread, FLOW_SPREAD),
+            share=np.concatenate([0.8 * self.share, [[0.1, 0.06]]]),
+            belongs=self.belongs,
+            clean=self.clean,
+        )
+
+
+def no_modes(n_refills: int) -> Modes:
+    """Return no groups."""
+    empty, none = np.empty(0), np.empty((n_refills, 0))
+    return Modes(
+        volume_l=empty,
+        flow_lpm=empty,
+        spread=empty,
+        flow_spread=empty,
+        share=np.empty((0, 2)),
+        belongs=none,
+        clean=none,
+    )
+
+
+def find_modes(volume_l: FloatArray, flow_lpm: FloatArray, *, reading: Reading) -> Modes:
+    """Find the groups of repeated refills.
+
+    Parameters
+    ----------
+    volume_l, flow_lpm : ndarray, shape (n_refills,)
+        > 0.
+    reading : Reading
+
+    Returns
+    -------
+    Modes
+        Empty if nothing repeats.
+    """
+    modes = no_modes(volume_l.size)
+    if volume_l.size < LEAST_CLEAN:
+        return modes
+    fit = _Fit(volume_l, flow_lpm, reading)
+    level = -volume_l.size * np.log(fit.box)
+    places = fit.places().tolist()
+    while places and len(modes) < MOST_MODES:
+        tried = [fit.shares(modes.added(volume_l[place], flow_lpm[place])) for place in places]
+        best = int(np.argmax([tried_level for _, tried_level in tried]))
+        if tried[best][1] <= level + GAIN:
+            break
+        grown, grown_level = fit.settled(tried[best][0])
+        enough = grown.clean.sum(axis=0) >= LEAST_CLEAN
+        if enough[-1] and not enough.all():
+            grown, grown_level = fit.settled(grown.kept(np.flatnonzero(enough)))
+        if enough[-1] and grown_level > level + GAIN:
+            modes, level = grown, grown_level
+        else:
+            places.pop(best)
+    return modes.kept(np.argsort(-modes.volume_l, kind="stable"))
+
+
+class _Fit:
+    """The refills of one home, and how well groups explain them."""
+
+    def __init__(self, volume_l: FloatArray, flow_lpm: FloatArray, reading: Reading) -> None:
+        self.volume_l, self.flow_lpm, self.reading = volume_l, flow_lpm, reading
+        self.log_flow = np.log(flow_lpm)
+        # Refills of no group are spread over litres and log flow.
+        self.box = float((np.ptp(volume_l) + 2.0) * (np.ptp(self.log_flow) + 0.5))
+
+    def places(self) -> IntArray:
+        """Return the refills around which most others lie, one per neighbourhood, densest first."""
+        sd = np.hypot(SPREAD * self.volume_l, self.reading.volume_sd_l)[:, None]
+        flow_sd = np.hypot(FLOW_SPREAD, self.reading.flow_share_sd(self.volume_l, self.flow_lpm))[:, None]
+        away = ((self.volume_l[:, None] - self.volume_l) / sd) ** 2
+        away += ((self.log_flow[:, None] - self.log_flow) / flow_sd) ** 2
+        density = np.exp(-0.5 * away).sum(axis=1)
+        left = np.ones(self.volume_l.size, bool)
+        places: list[int] = []
+        while left.any() and len(places) < MOST_PLACES:
+            k = int(np.argmax(np.where(left, density, -1.0)))
+            if density[k] < 2.0:
+                break
+            places.append(k)
+            left &= away[k] > 1.2**2
+        return np.array(places, dtype=np.int64)
+
+    def shares(self, modes: Modes) -> tuple[Modes, float]:
+        """Fit the shares of groups where they are, and return them with the log likelihood."""
+        k, n = len(modes), self.volume_l.size
+        sd = np.hypot(modes.spread * modes.volume_l, self.reading.volume_sd_l)
+        flow_sd = np.hypot(modes.flow_spread, self.reading.flow_share_sd(modes.volume_l, modes.flow_lpm))
+        off = self.volume_l[:, None] - modes.volume_l
+        flow_off = self.log_flow[:, None] - np.log(modes.flow_lpm)
+        same_flow = normal_log_density(flow_off, flow_sd)
+        # A mixed refill keeps the toilet's flow, or shows more where the other use ran on top of it.
+        extra = np.maximum(off, 0.0) / modes.volume_l
+        more_flow = normal_log_density(flow_off - np.log1p(ON_TOP * extra), np.hypot(flow_sd, ON_TOP_SPREAD * extra))
+        clean = normal_log_density(off, sd) + same_flow
+        mixed = extra_log_density(off, sd, EXTRA_L) + np.logaddexp(same_flow, more_flow) - np.log(2.0)
+        density = np.exp(np.concatenate([clean, mixed, np.full((n, 1), -np.log(self.box))], axis=1))
+        share = np.concatenate([modes.share[:, 0], modes.share[:, 1], [max(1.0 - modes.share.sum(), 0.02)]])
+        for _ in range(ROUNDS):
+            part = density * share
+            total = part.sum(axis=1, keepdims=True)
+            part = part / total
+            share = part.mean(axis=0)
+            whole = share[:k] + share[k : 2 * k]
+            share[:k] = np.maximum(share[:k], CLEAN_SHARE * whole)
+            share[k : 2 * k] = whole - share[:k]
+        fitted = replace(
+            modes,
+            share=np.column_stack([share[:k], share[k : 2 * k]]),
+            clean=part[:, :k],
+            belongs=part[:, :k] + part[:, k : 2 * k],
+        )
+        return fitted, float(np.log(total).sum())
+
+    def settled(self, modes: Modes) -> tuple[Modes, float]:
+        """Move each group to its clean refills and give it their spread, a few times."""
+        level = -np.inf
+        for _ in range(MOVES):
+            weight = np.maximum(modes.clean.sum(axis=0), 1e-9)
+            volume = (modes.clean * self.volume_l[:, None]).sum(axis=0) / weight
+            log_flow = (modes.clean * self.log_flow[:, None]).sum(axis=0) / weight
+            square = (modes.clean * (self.volume_l[:, None] - volume) ** 2).sum(axis=0)
+            flow_square = (modes.clean * (self.log_flow[:, None] - log_flow) ** 2).sum(axis=0)
+            flow_reading = self.reading.flow_share_sd(volume, np.exp(log_flow))
+            known = weight + PRIOR_REFILLS
+            own = (square / volume**2 + PRIOR_REFILLS * SPREAD**2) / known
+            own_flow = (flow_square + PRIOR_REFILLS * FLOW_SPREAD**2) / known
+            own -= weight / known * (self.reading.volume_sd_l / volume) ** 2
+            own_flow -= weight / known * flow_reading**2
+            modes = replace(
+                modes,
+                volume_l=volume,
+                flow_lpm=np.exp(log_flow),
+                spread=np.clip(np.sqrt(np.maximum(own, 0.0)), *SPREADS),
+                flow_spread=np.clip(np.sqrt(np.maximum(own_flow, 0.0)), *FLOW_SPREADS),
+            )
+            modes, level = self.shares(modes)
+        return modes, level

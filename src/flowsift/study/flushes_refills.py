@@ -1,0 +1,135 @@
+"""Candidate flushes of a disaggregated trace, described by what the meter saw of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.disaggregation import Disaggregation
+from flowsift.units import SECONDS_PER_MINUTE
+
+NEIGHBOUR_S = 5.0
+"""Another use that begins or ends within this time of a refill, or within two intervals, may have mixed with it [s]."""
+
+STEADY = (0.10, 0.75)
+"""Part of a refill's volume in which its valve is open wide: later a float may throttle it (assumption)."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Refills:
+    """Events of some labels, one element an event, sorted by start.
+
+    Attributes
+    ----------
+    row : ndarray of int64, shape (n,)
+        Row of the table of events.
+    start_s, end_s : ndarray, shape (n,)
+        Seconds since the start of the trace.
+    volume_l : ndarray, shape (n,)
+        Metered volume without the trickle below it [L].
+    trickle_l : ndarray, shape (n,)
+        Trickle in the same cells, that a naive sum would count in [L].
+    flow_lpm : ndarray, shape (n,)
+        Flow while the valve is open wide [L/min]; the mean flow where an event is too short to tell.
+    isolated : ndarray of bool, shape (n,)
+        Ran alone, with nothing next to it.
+    at_gap : ndarray of bool, shape (n,)
+        Touches missing data, or an end of the trace: may be cut.
+    """
+
+    row: IntArray
+    start_s: FloatArray
+    end_s: FloatArray
+    volume_l: FloatArray
+    trickle_l: FloatArray
+    flow_lpm: FloatArray
+    isolated: BoolArray
+    at_gap: BoolArray
+
+    def __len__(self) -> int:
+        """Return the number of events."""
+        return self.row.size
+
+    def chosen(self, which: BoolArray) -> Refills:
+        """Return those events only."""
+        return Refills(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
+
+
+def refills_of(result: Disaggregation, *labels: str) -> Refills:
+    """Describe the events that carry one of the labels.
+
+    Parameters
+    ----------
+    result : Disaggregation
+    *labels : str
+        From `flowsift.labels.LABELS`.
+
+    Returns
+    -------
+    Refills
+        Empty if there are none.
+    """
+    trace, events = result.trace, result.events
+    n = len(events)
+    start = _seconds(events["start"].to_numpy(dtype="datetime64[ns]"), trace.start_ns)
+    end = _seconds(events["end"].to_numpy(dtype="datetime64[ns]"), trace.start_ns)
+    row = np.flatnonzero(events["label"].isin(labels).to_numpy(dtype=bool)).astype(np.int64)
+    near = max(2.0 * trace.interval_s, NEIGHBOUR_S)
+    alone = ~events["overlaps"].to_numpy(dtype=bool) & ~_crowded(start, end, near_s=near)
+    trickle = np.bincount(result.shares.event, result.trickle_l[result.shares.flow], minlength=n)
+    return Refills(
+        row=row,
+        start_s=start[row],
+        end_s=end[row],
+        volume_l=events["volume_l"].to_numpy(dtype=np.float64)[row],
+        trickle_l=trickle[row],
+        flow_lpm=_steady_flow_lpm(result)[row],
+        isolated=alone[row],
+        at_gap=_at_gap(result, start, end)[row],
+    )
+
+
+def _seconds(times: np.ndarray, start_ns: int) -> FloatArray:
+    return np.asarray((times.astype("int64") - start_ns) * 1e-9, dtype=np.float64)
+
+
+def _crowded(start_s: FloatArray, end_s: FloatArray, *, near_s: float) -> BoolArray:
+    """Tell which events have another one right before or after (sorted by start)."""
+    crowded = np.zeros(start_s.size, bool)
+    if start_s.size > 1:
+        close = start_s[1:] - np.maximum.accumulate(end_s)[:-1] < near_s
+        crowded[1:] |= close
+        crowded[:-1] |= close
+    return crowded
+
+
+def _at_gap(result: Disaggregation, start_s: FloatArray, end_s: FloatArray) -> BoolArray:
+    """Tell which events touch missing data or an end of the trace."""
+    trace = result.trace
+    edge = np.concatenate([[0.0], trace.gaps.ravel().astype(np.float64), [float(trace.n_cells)]]) * trace.interval_s
+    first = np.searchsorted(edge, start_s - trace.interval_s, side="left")
+    last = np.searchsorted(edge, end_s + trace.interval_s, side="right")
+    return np.asarray(last > first, dtype=np.bool_)
+
+
+def _steady_flow_lpm(result: Disaggregation) -> FloatArray:
+    """Return each event's flow while its valve is open wide [L/min], shape (n_events,)."""
+    trace, shares, events = result.trace, result.shares, result.events
+    flow = events["mean_lpm"].to_numpy(dtype=np.float64).copy()
+    order = np.lexsort((shares.flow, shares.event))
+    event, cell, volume = shares.event[order], trace.cell[shares.flow[order]], shares.volume_l[order]
+    bound = np.searchsorted(event, np.arange(len(events) + 1))
+    for k in range(len(events)):
+        own = slice(bound[k], bound[k + 1])
+        upto = np.cumsum(volume[own])
+        if upto.size < 3:
+            continue
+        # Whole cells between two that hold flow: the first and the last are filled only in part.
+        a = max(int(np.searchsorted(upto, STEADY[0] * upto[-1])), 0)
+        b = min(int(np.searchsorted(upto, STEADY[1] * upto[-1])), upto.size - 2)
+        if b > a:
+            span_s = float(cell[own][b] - cell[own][a]) * trace.interval_s
+            flow[k] = float(upto[b] - upto[a]) / span_s * SECONDS_PER_MINUTE
+    return flow

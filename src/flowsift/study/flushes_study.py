@@ -1,0 +1,339 @@
+"""The study of one home: what each toilet takes per flush, how sure that is, and what it means."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from flowsift.arrays import BoolArray, FloatArray
+from flowsift.disaggregation import Disaggregation
+from flowsift.standards import dual_flush_effective_l
+from flowsift.study.flushes_classes import ClassCall, ClassSet, call_class
+from flowsift.study.flushes_leaks import FlapperLeak, LongRuns, flapper_leak, long_runs
+from flowsift.study.flushes_meter import MeterKind, MeterLimits, meter_limits
+from flowsift.study.flushes_modes import Reading
+from flowsift.study.flushes_refills import Refills, refills_of
+from flowsift.study.flushes_saving import Saving, replacement_saving
+from flowsift.study.flushes_toilets import LeftOut, ToiletRefills, resolve_toilets
+from flowsift.study.flushes_volume import COVERAGE, OwnVolume, own_volume
+from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
+
+DRIFT_FLUSHES = 12
+"""Flushes that each half of the record needs before a drift is told."""
+
+DRIFT_Z = 2.6
+"""Standard errors from which a drift is told (about 1 in 100 by chance)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FlushVolume:
+    """Volume of one kind of flush.
+
+    Attributes
+    ----------
+    volume_l, low_l, high_l : float
+        Most probable volume and its 90 % interval, the meter's own error included [L].
+    metered_low_l, metered_high_l : float
+        The interval without the meter's own error [L].
+    spread : float
+        Standard deviation between flushes, as a share.
+    flushes : int
+        Flushes counted.
+    clean_share, mixed_share : float
+        Share of them that ran alone, and with other water in them.
+    """
+
+    volume_l: float
+    low_l: float
+    high_l: float
+    metered_low_l: float
+    metered_high_l: float
+    spread: float
+    flushes: int
+    clean_share: float
+    mixed_share: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Drift:
+    """Change of the volume per flush over the record.
+
+    Attributes
+    ----------
+    per_month_l, low_l, high_l : float
+        Change in 30 days and its 90 % interval [L].
+    told : bool
+        Whether it is more than chance.
+    """
+
+    per_month_l: float
+    low_l: float
+    high_l: float
+    told: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Toilet:
+    """A toilet, or several that can't be told apart.
+
+    Attributes
+    ----------
+    name : str
+        ``toilet-1`` is the one with the largest full flush.
+    fixtures : tuple of str
+        Names under which its flushes stand in the table of events, the commonest first.
+    at_least : int
+        Toilets that the group holds at least: refills of it that ran at the same time.
+    full : FlushVolume
+    reduced : FlushVolume or None
+        None for a single flush.
+    flushes_per_day : float
+        Full and reduced ones a day of observed time.
+    refill_lpm, refill_s : float
+        Flow with the valve open wide [L/min], and usual time of a full refill [s].
+    share_of_home : float
+        Part of the metered volume, 0 to 1.
+    drift : Drift or None
+        None with too few flushes.
+    classes : ClassCall
+        Of the full flush.
+    effective_l : float or None
+        Effective volume of a dual flush: two reduced and one full, over three [L].
+    mean_l : float
+        Mean volume of its flushes as it is used: full and reduced ones in their real numbers [L].
+    meter : MeterLimits
+        Limits of the meter at its refill flow.
+    saving : Saving
+    """
+
+    name: str
+    fixtures: tuple[str, ...]
+    at_least: int
+    full: FlushVolume
+    reduced: FlushVolume | None
+    flushes_per_day: float
+    refill_lpm: float
+    refill_s: float
+    share_of_home: float
+    drift: Drift | None
+    classes: ClassCall
+    effective_l: float | None
+    mean_l: float
+    meter: MeterLimits
+    saving: Saving
+
+
+@dataclass(frozen=True, kw_only=True)
+class FlushStudy:
+    """What one trace tells of the toilets of a home.
+
+    Attributes
+    ----------
+    toilets : tuple of Toilet
+        By falling volume of the full flush; empty where no toilet could be resolved.
+    left_out : tuple of LeftOut
+        Events called flushes that entered no volume, by reason.
+    leak : FlapperLeak or None
+    runs : LongRuns
+    observed_s, metered_l : float
+        Time with data [s] and metered volume [L].
+    pulse_l, interval_s : float
+        Reading of the trace.
+    meter : str
+        Kind of meter whose limits were used.
+    coverage : float
+        Of every interval.
+    """
+
+    toilets: tuple[Toilet, ...]
+    left_out: tuple[LeftOut, ...]
+    leak: FlapperLeak | None
+    runs: LongRuns
+    observed_s: float
+    metered_l: float
+    pulse_l: float
+    interval_s: float
+    meter: MeterKind
+    coverage: float = COVERAGE
+
+    @property
+    def days(self) -> float:
+        """Days with data."""
+        return self.observed_s / SECONDS_PER_DAY
+
+    def __repr__(self) -> str:
+        """Return the toilets and their volumes."""
+        each = ", ".join(f"{t.full.volume_l:.2f} L ({t.full.low_l:.2f} to {t.full.high_l:.2f})" for t in self.toilets)
+        return f"FlushStudy({self.days:.1f} days, {len(self.toilets)} toilets{': ' if each else ''}{each})"
+
+
+def flushes(
+    result: Disaggregation,
+    *,
+    meter: MeterKind = "displacement",
+    classes: ClassSet = "us",
+    replacement_l: float | None = None,
+) -> FlushStudy:
+    """Study the volume per flush of each toilet of a home.
+
+    The refills called flushes are sorted into toilets by volume and flow (`flushes_toilets`), the volume of each is
+    estimated from those that ran alone and those that other water is mixed with (`flushes_volume`), and the interval
+    is widened by what the meter may be off at that flow (`flushes_meter`). The trickle below a refill does not count.
+
+    Parameters
+    ----------
+    result : Disaggregation
+        From `flowsift.disaggregate`, or another method with the same table of events.
+    meter : {"displacement", "class-2", "exact"}
+        Meter whose published limits are used.
+    classes : {"us", "uk"}
+        Classes of flush volume.
+    replacement_l : float, optional
+        Volume per flush of a replacement [L]; the high-efficiency limit if not given.
+
+    Returns
+    -------
+    FlushStudy
+        Without toilets where no volume repeats.
+
+    Raises
+    ------
+    OptionError
+        If `meter` or `classes` is unknown.
+    """
+    trace = result.trace
+    meter_limits(1.0, kind=meter)
+    observed_s = trace.duration_s - trace.gap_s
+    reading = Reading(pulse_l=trace.pulse_l, interval_s=trace.interval_s)
+    refills = refills_of(result, "flush")
+    resolved = resolve_toilets(refills, reading=reading)
+    toilets = tuple(
+        _toilet(
+            f"toilet-{number}",
+            found,
+            refills,
+            result,
+            reading=reading,
+            observed_s=observed_s,
+            meter=meter,
+            classes=classes,
+            new_l=replacement_l,
+        )
+        for number, found in enumerate(resolved.toilets, start=1)
+    )
+    leak = flapper_leak(
+        result,
+        names=tuple(t.name for t in toilets),
+        flow_lpm=np.array([t.refill_lpm for t in toilets]),
+        observed_s=observed_s,
+    )
+    return FlushStudy(
+        toilets=toilets,
+        left_out=resolved.left_out,
+        leak=leak,
+        runs=long_runs(result),
+        observed_s=observed_s,
+        metered_l=trace.metered_l,
+        pulse_l=trace.pulse_l,
+        interval_s=trace.interval_s,
+        meter=meter,
+    )
+
+
+def _toilet(
+    name: str,
+    found: ToiletRefills,
+    refills: Refills,
+    result: Disaggregation,
+    *,
+    reading: Reading,
+    observed_s: float,
+    meter: MeterKind,
+    classes: ClassSet,
+    new_l: float | None,
+) -> Toilet:
+    limits = meter_limits(found.flow_lpm, kind=meter)
+    full = _volume(refills.volume_l[found.full], found.full_near_l, limits, reading)
+    reduced = None
+    if found.reduced.any():
+        reduced = _volume(refills.volume_l[found.reduced], found.reduced_near_l, limits, reading)
+    kinds = [full] if reduced is None else [full, reduced]
+    count = np.array([kind.flushes for kind in kinds], dtype=np.float64)
+    mean, low, high = (
+        float(np.average([getattr(kind, bound) for kind in kinds], weights=count))
+        for bound in ("volume_l", "low_l", "high_l")
+    )
+    mine = found.full | found.reduced
+    per_day = float(count.sum()) * SECONDS_PER_DAY / observed_s if observed_s else 0.0
+    used_l = mean * float(count.sum())
+    effective = None if reduced is None else dual_flush_effective_l(reduced_l=reduced.volume_l, full_l=full.volume_l)
+    named = result.events["fixture"].iloc[refills.row[mine]].value_counts()
+    return Toilet(
+        name=name,
+        fixtures=tuple(str(fixture) for fixture in named.index),
+        at_least=_at_once(refills.chosen(mine)),
+        full=full,
+        reduced=reduced,
+        flushes_per_day=per_day,
+        refill_lpm=found.flow_lpm,
+        refill_s=full.volume_l / found.flow_lpm * SECONDS_PER_MINUTE,
+        share_of_home=min(used_l / result.trace.metered_l, 1.0) if result.trace.metered_l else 0.0,
+        drift=_drift(refills.start_s[found.full], refills.volume_l[found.full], full),
+        classes=call_class(full.low_l, full.high_l, which=classes),
+        effective_l=effective,
+        mean_l=mean,
+        meter=limits,
+        saving=replacement_saving(mean, low, high, flushes_per_day=per_day, new_l=new_l),
+    )
+
+
+def _volume(volume_l: FloatArray, near_l: float, limits: MeterLimits, reading: Reading) -> FlushVolume:
+    own: OwnVolume = own_volume(volume_l, near_l=near_l, pulse_l=reading.pulse_l, interval_s=reading.interval_s)
+    low, high = limits.widened(own.volume_l, own.low_l, own.high_l)
+    return FlushVolume(
+        volume_l=own.volume_l,
+        low_l=low,
+        high_l=high,
+        metered_low_l=own.low_l,
+        metered_high_l=own.high_l,
+        spread=own.spread,
+        flushes=int(volume_l.size),
+        clean_share=own.clean_share,
+        mixed_share=own.mixed_share,
+    )
+
+
+def _at_once(refills: Refills) -> int:
+    """Return how many of the refills ran at once, for most of the shorter one's time: one tank can't refill twice."""
+    most = 1
+    order = np.argsort(refills.start_s, kind="stable")
+    start, end = refills.start_s[order], refills.end_s[order]
+    for k in range(start.size):
+        later = np.arange(k + 1, int(np.searchsorted(start, end[k])))
+        both = np.minimum(end[later], end[k]) - start[later]
+        shorter = np.minimum(end[later] - start[later], end[k] - start[k])
+        most = max(most, 1 + int((both > 0.5 * shorter).any()))
+    return most
+
+
+def _drift(start_s: FloatArray, volume_l: FloatArray, full: FlushVolume) -> Drift | None:
+    """Fit a straight line through the clean flushes' volumes over time."""
+    sd = max(full.spread * full.volume_l, 1e-6)
+    near: BoolArray = np.abs(volume_l - full.volume_l) < 4.0 * max(sd, 0.02 * full.volume_l)
+    t, v = start_s[near] / SECONDS_PER_DAY / 30.0, volume_l[near]
+    if near.sum() < 2 * DRIFT_FLUSHES or np.ptp(t) <= 0:
+        return None
+    middle = 0.5 * (t[0] + t[-1])
+    if min((t < middle).sum(), (t >= middle).sum()) < DRIFT_FLUSHES:
+        return None
+    off = t - t.mean()
+    slope = float((off * v).sum() / (off**2).sum())
+    rest = v - v.mean() - slope * off
+    error = float(np.sqrt((rest**2).sum() / (v.size - 2) / (off**2).sum()))
+    return Drift(
+        per_month_l=slope,
+        low_l=slope - 1.645 * error,
+        high_l=slope + 1.645 * error,
+        told=bool(abs(slope) > DRIFT_Z * error and error > 0),
+    )

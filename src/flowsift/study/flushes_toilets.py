@@ -1,0 +1,221 @@
+"""Toilets: groups of repeated refills put together, and what does not count as a toilet left out with its reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.standards import figure
+from flowsift.study.flushes_modes import Modes, Reading, find_modes
+from flowsift.study.flushes_refills import Refills
+
+SMALLEST_L = 2.0
+"""Less than this is no flush (assumption: the smallest published reduced flush takes 3 L)."""
+
+SMALLEST_FULL_L = 2.9
+"""Less than this is no full flush (assumption: below the smallest published flush, 3 L, by a meter's error)."""
+
+LEAST_FLUSHES, LEAST_SHARE = 6, 0.05
+"""Refills, and share of the home's flushes, below which a group is no toilet of its own."""
+
+LEAST_CLEAN_SHARE = 0.03
+"""Share of a group's refills that are clean, below which nothing really repeats."""
+
+REDUCED = (0.40, 0.82)
+"""Volume of a reduced flush as a share of the full one (published pairs: 0.8 of 1.6 and 1.1 of 1.6 gal, 3 of 6 L)."""
+
+BALANCED = 0.20
+"""Least ratio of the numbers of a toilet's reduced and full flushes, either way."""
+
+SAME_VALVE = 0.035
+"""A toilet's full and reduced flush are filled by one valve: their flows differ by no more than this share."""
+
+WITH_OTHER_WATER = 1.4
+"""Largest ratio of a group that is another one's refills with other water in them to that one's volume."""
+
+LOPSIDED = 0.40
+"""A group that could be another's refills mixed or cut short is so if it has less than this share of its refills."""
+
+COARSE = 0.05
+"""Where the reading alone blurs flows by this share, mixed refills may even be thrice as many as clean ones."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ToiletRefills:
+    """One toilet, or several alike.
+
+    Attributes
+    ----------
+    full, reduced : BoolArray, shape (n_refills,)
+        Refills that are its full and its reduced flushes; none reduced where it is single.
+    full_near_l, reduced_near_l : float
+        First guesses of the two volumes [L]; NaN where there is none.
+    flow_lpm : float
+        Flow of its clean refills.
+    """
+
+    full: BoolArray
+    reduced: BoolArray
+    full_near_l: float
+    reduced_near_l: float
+    flow_lpm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class LeftOut:
+    """Refills that were called flushes upstream and do not enter a volume: why, how many and how much [L]."""
+
+    reason: str
+    n_events: int
+    volume_l: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Resolved:
+    """The toilets of a home, by falling volume, and what was left out."""
+
+    toilets: tuple[ToiletRefills, ...]
+    left_out: tuple[LeftOut, ...]
+
+
+def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
+    """Tell a home's toilets apart.
+
+    Parameters
+    ----------
+    refills : Refills
+        Events called flushes.
+    reading : Reading
+
+    Returns
+    -------
+    Resolved
+        No toilets where nothing repeats.
+    """
+    small = refills.volume_l < SMALLEST_L
+    cut = ~small & refills.at_gap
+    rest = np.flatnonzero(~small & ~cut)
+    volume, flow = refills.volume_l[rest], refills.flow_lpm[rest]
+    modes = find_modes(volume, flow, reading=reading)
+    group = _groups(modes, reading)
+    # A refill belongs to the toilet of its likeliest group.
+    by_group = np.zeros((rest.size, int(group.max(initial=-1)) + 1))
+    for k in range(len(modes)):
+        by_group[:, group[k]] += modes.belongs[:, k]
+    member = np.full(rest.size, -1)
+    if by_group.shape[1]:
+        member = np.where(by_group.sum(axis=1) >= 0.5, by_group.argmax(axis=1), -1)
+    hosts = np.array([_host(modes, group, g) for g in range(by_group.shape[1])], dtype=np.int64)
+    pairs = _dual(modes, hosts, by_group.sum(axis=0), reading)
+    toilets: list[ToiletRefills] = []
+    used = np.zeros(rest.size, bool)
+    least = max(LEAST_FLUSHES, LEAST_SHARE * rest.size)
+    for g, host in enumerate(hosts.tolist()):
+        if g in pairs.values():
+            continue
+        reduced = pairs.get(g, -1)
+        mine = np.isin(member, [g, reduced] if reduced >= 0 else [g])
+        clean = float(modes.clean[:, group == g].sum()) / max(float((member == g).sum()), 1.0)
+        if mine.sum() < least or modes.volume_l[host] < SMALLEST_FULL_L or clean < LEAST_CLEAN_SHARE:
+            continue
+        used |= mine
+        toilets.append(
+            ToiletRefills(
+                full=_spread(rest[member == g], len(refills)),
+                reduced=_spread(rest[member == reduced] if reduced >= 0 else rest[:0], len(refills)),
+                full_near_l=float(modes.volume_l[host]),
+                reduced_near_l=float(modes.volume_l[hosts[reduced]]) if reduced >= 0 else float("nan"),
+                flow_lpm=float(modes.flow_lpm[host]),
+            )
+        )
+    apart = _spread(rest[~used], len(refills))
+    reasons = (
+        (f"too small for a flush (below {SMALLEST_L:g} L)", small),
+        ("cut by missing data or by an end of the record", cut),
+        ("apart from every repeated volume: partial, mixed, or no flush", apart),
+    )
+    left = tuple(
+        LeftOut(reason=reason, n_events=int(which.sum()), volume_l=float(refills.volume_l[which].sum()))
+        for reason, which in reasons
+        if which.any()
+    )
+    order = np.argsort([-t.full_near_l for t in toilets], kind="stable")
+    return Resolved(toilets=tuple(toilets[k] for k in order), left_out=left)
+
+
+def _spread(rows: IntArray, n: int) -> BoolArray:
+    which = np.zeros(n, bool)
+    which[rows] = True
+    return which
+
+
+def _groups(modes: Modes, reading: Reading) -> IntArray:
+    """Put modes that are another one's refills, mixed with other water or cut short, with that one; group numbers."""
+    n = len(modes)
+    size = modes.belongs.sum(axis=0)
+    blur = reading.flow_share_sd(modes.volume_l, modes.flow_lpm)
+    kept = {k for pair in _dual(modes, np.arange(n), size, reading).items() for k in pair if size[k] >= LEAST_FLUSHES}
+    owner = np.arange(n)
+    for k in np.argsort(modes.volume_l, kind="stable").tolist():
+        best = np.inf
+        for host in range(n):
+            if host == k or owner[host] != host or modes.volume_l[host] == modes.volume_l[k]:
+                continue
+            ratio = modes.volume_l[k] / modes.volume_l[host]
+            step = float(np.log(modes.flow_lpm[k] / modes.flow_lpm[host]))
+            noise = SAME_VALVE + 2.0 * float(blur[min(host, k)])
+            few = size[k] < LOPSIDED * size[host] and k not in kept
+            many = blur[host] > COARSE and size[k] < 3.0 * size[host]
+            # Water on top raises volume and flow alike, or the volume alone.
+            mixed = 1.0 < ratio < WITH_OTHER_WATER and -noise < step < np.log(ratio) + noise and (few or many)
+            # A flush cut short: of a toilet too large for a reduced flush, or too near to its full one.
+            no_dual = ratio > REDUCED[1] or modes.volume_l[host] > _largest_dual_l()
+            short = REDUCED[0] < ratio < 1.0 and no_dual and abs(step) < noise + 0.03 and few
+            if (mixed or short) and abs(np.log(ratio)) < best:
+                best = abs(float(np.log(ratio)))
+                owner[k] = host
+    for _ in range(n):
+        owner = owner[owner]
+    _, group = np.unique(owner, return_inverse=True)
+    return group.astype(np.int64)
+
+
+def _host(modes: Modes, group: IntArray, g: int) -> int:
+    """Return the mode whose volume stands for a group: the smallest of those with a fair part of its refills."""
+    mine = np.flatnonzero(group == g)
+    size = modes.belongs[:, mine].sum(axis=0)
+    fair = mine[size >= LOPSIDED * size.max()]
+    return int(fair[np.argmin(modes.volume_l[fair])])
+
+
+def _largest_dual_l() -> float:
+    """Return the largest full flush of a dual-flush toilet as it may be set, with a margin for the meter [L]."""
+    return 1.1 * figure("toilet.watersense_maximum_adjustable_flush_dual_flush_full").value_l
+
+
+def _dual(modes: Modes, hosts: IntArray, size: FloatArray, reading: Reading) -> dict[int, int]:
+    """Pair groups that are the full and the reduced flush of one toilet: full group to reduced group."""
+    clean = modes.clean.sum(axis=0)
+    blur = reading.flow_share_sd(modes.volume_l, modes.flow_lpm)
+    options = []
+    for f, full in enumerate(hosts.tolist()):
+        for r, reduced in enumerate(hosts.tolist()):
+            ratio = modes.volume_l[reduced] / modes.volume_l[full]
+            if not REDUCED[0] <= ratio <= REDUCED[1] or modes.volume_l[full] > _largest_dual_l():
+                continue
+            if min(size[f], size[r]) < BALANCED * max(size[f], size[r]):
+                continue
+            step = abs(float(np.log(modes.flow_lpm[reduced] / modes.flow_lpm[full])))
+            both = [full, reduced]
+            known = np.hypot(modes.flow_spread[both], blur[both]) / np.sqrt(np.maximum(clean[both], 1.0))
+            # On a coarse trace the flow of refills mixed with other water is too high: allow for a part of the blur.
+            limit = SAME_VALVE + 2.0 * float(np.hypot(*known)) + float(blur[reduced]) * (blur[reduced] > COARSE)
+            if step < limit:
+                options.append((step, f, r))
+    pairs: dict[int, int] = {}
+    for _, f, r in sorted(options):
+        if not {f, r} & (pairs.keys() | set(pairs.values())):
+            pairs[f] = r
+    return pairs
