@@ -1,0 +1,101 @@
+"""Volume of each label on each local day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from flowsift.disaggregation import Disaggregation
+from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
+from flowsift.tables import Table
+from flowsift.trace import BoolArray, FloatArray, Trace
+
+COLUMNS = (*LABELS, TRICKLE, UNEXPLAINED)
+"""Labels, then trickle and what is not explained: together the metered volume."""
+
+LARGEST_GAP = 0.02
+"""A day with more than this share missing is no complete day (half an hour)."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class DailyVolumes:
+    """Volumes by local day.
+
+    Attributes
+    ----------
+    dates : DatetimeIndex, shape (n_days,)
+        Midnights at which the days start, in the time zone of the trace.
+    volume_l : ndarray, shape (n_days, len(COLUMNS))
+        Volume of each label [L]; a volume known over a gap is spread evenly and not explained.
+    complete : ndarray of bool, shape (n_days,)
+        Days that the trace covers, but for `LARGEST_GAP`.
+    """
+
+    dates: pd.DatetimeIndex
+    volume_l: FloatArray
+    complete: BoolArray
+
+    @property
+    def n_complete(self) -> int:
+        """Number of complete days."""
+        return int(self.complete.sum())
+
+    @property
+    def total_l(self) -> FloatArray:
+        """Metered volume of each day [L]."""
+        return np.asarray(self.volume_l.sum(axis=1))
+
+    def of(self, *labels: str) -> FloatArray:
+        """Return the volume of some labels together, by day [L]."""
+        return np.asarray(self.volume_l[:, [COLUMNS.index(label) for label in labels]].sum(axis=1))
+
+    def chosen(self, days: BoolArray) -> DailyVolumes:
+        """Return some of the days."""
+        return DailyVolumes(dates=self.dates[days], volume_l=self.volume_l[days], complete=self.complete[days])
+
+    def table(self) -> Table:
+        """Return one row a day: date, complete, total, and a column a label."""
+        columns = {f"{name}_l": self.volume_l[:, k] for k, name in enumerate(COLUMNS)}
+        dates = pd.Series(self.dates.strftime("%Y-%m-%d"), dtype="str")
+        return Table({"date": dates, "complete": self.complete, "total_l": self.total_l, **columns})
+
+
+def daily_volumes(result: Disaggregation) -> DailyVolumes:
+    """Add up the volume of each label by local day.
+
+    Parameters
+    ----------
+    result : Disaggregation
+
+    Returns
+    -------
+    DailyVolumes
+        Every day that the trace touches; days are 23 or 25 hours long where clocks change.
+    """
+    trace = result.trace
+    midnights = _midnights(trace)
+    edge = (midnights.tz_convert("UTC").as_unit("ns").asi8 - trace.start_ns) / trace.interval_ns
+    n_days = edge.size - 1
+    day = np.clip(np.searchsorted(edge, trace.cell, side="right") - 1, 0, n_days - 1)
+    volume = np.zeros((n_days, len(COLUMNS)))
+    label = pd.Categorical(result.events["label"], categories=list(LABELS)).codes.astype(np.int64)
+    np.add.at(volume, (day[result.shares.flow], label[result.shares.event]), result.shares.volume_l)
+    np.add.at(volume[:, -2], day, result.trickle_l)
+    np.add.at(volume[:, -1], day, result.unexplained_by_cell_l)
+    missing = np.zeros(n_days)
+    for (a, b), known_l in zip(trace.gaps, trace.gap_volume_l, strict=True):
+        within = np.clip(np.minimum(edge[1:], b) - np.maximum(edge[:-1], a), 0.0, None)
+        missing += within
+        volume[:, -1] += known_l * within / (b - a)
+    covered = np.clip(np.minimum(edge[1:], trace.n_cells) - np.maximum(edge[:-1], 0.0), 0.0, None) - missing
+    complete = covered >= (1.0 - LARGEST_GAP) * np.diff(edge)
+    return DailyVolumes(dates=midnights[:-1], volume_l=volume, complete=complete)
+
+
+def _midnights(trace: Trace) -> pd.DatetimeIndex:
+    first = trace.start.tz_convert(trace.timezone).tz_localize(None).normalize()
+    last = (trace.end - pd.Timedelta(1, "ns")).tz_convert(trace.timezone).tz_localize(None).normalize()
+    days = pd.date_range(first, max(last, first) + pd.Timedelta(1, "D"), freq="D")
+    return days.tz_localize(trace.timezone, ambiguous=np.ones(len(days), dtype=bool), nonexistent="shift_forward")

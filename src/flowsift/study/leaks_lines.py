@@ -1,0 +1,339 @@
+"""The lines of the leak ledger, one function a kind of loss."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from scipy.stats import chi2
+
+from flowsift.disaggregation import Disaggregation
+from flowsift.standards import figure, typical_ranges
+from flowsift.study.tariff import DAYS_PER_YEAR
+from flowsift.trace import FloatArray
+from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
+
+Sure = Literal["firm", "likely", "weak"]
+
+SAME_LEAK_S = 12 * 3600.0
+"""Trickle spans less than this apart are one leak [s] (assumption: heavy use hides a trickle for hours)."""
+
+FIRM_S, LIKELY_S = 2 * SECONDS_PER_DAY, 0.5 * SECONDS_PER_DAY
+"""How long a trickle must have run to be firm, or likely [s]: two nights, or one."""
+
+LONGER_THAN_USUAL = 3.0
+"""A use that lasts longer than so many times the longest usual one was left running (assumption)."""
+
+LEAST_EXCESS_L = 20.0
+"""Water beyond the largest usual use from which on a long use is worth a line [L] (assumption)."""
+
+LEFT_RUNNING = ("faucet", "shower", "bathtub", "hose", "flush", "toilet_leak", "other")
+"""Labels of uses that somebody can forget."""
+
+ZONE_RISE = 0.10
+"""Least rise of a zone's flow that makes a line, as a share: pressure moves it by a few per cent."""
+
+ZONE_SCATTER = 0.015
+"""Least scatter taken for the flow of a zone from run to run, as a share."""
+
+ZONE_RUNS = (4, 2)
+"""Runs needed before and after a rise."""
+
+COVERAGE_Z = 1.645
+"""Standard deviations of a two-sided 90 % interval, that of the tables of trickle and fixtures."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class LeakLine:
+    """One loss.
+
+    Attributes
+    ----------
+    kind : str
+        ``constant trickle``, ``toilet refills``, ``left running`` or ``zone above its history``.
+    fixture : str
+        Name of the fixture where one is known, else empty.
+    since, until : Timestamp
+        First and last time it was seen, in the time zone people read the trace in.
+    ongoing : bool
+        It still went on when the record ended.
+    rate_lpm, low_lpm, high_lpm : float
+        Its flow with a 90 % interval [L/min]: latest rate of a trickle, mean loss of refills, a zone's rise.
+    volume_l : float
+        Volume lost in the record [L].
+    per_day_l, low_per_day_l, high_per_day_l : float
+        Loss a day with its interval [L]; of a single event the mean over the record isn't given: 0.
+    per_year_l : float
+        Loss a year if it goes on [L]; 0 where it has ended.
+    cost_per_year : float
+        Its cost a year; NaN without a tariff.
+    sure : {"firm", "likely", "weak"}
+    reason : str
+        Why it is as sure as that.
+    where : tuple of str
+        Where to look first, in order.
+    """
+
+    kind: str
+    fixture: str
+    since: pd.Timestamp
+    until: pd.Timestamp
+    ongoing: bool
+    rate_lpm: float
+    low_lpm: float
+    high_lpm: float
+    volume_l: float
+    per_day_l: float
+    low_per_day_l: float
+    high_per_day_l: float
+    per_year_l: float
+    cost_per_year: float
+    sure: Sure
+    reason: str
+    where: tuple[str, ...]
+
+
+def trickles(result: Disaggregation) -> list[LeakLine]:
+    """Return a line for each constant trickle: spans with short breaks between them are one leak."""
+    spans, trace = result.trickle, result.trace
+    if not len(spans):
+        return []
+    zone = trace.timezone
+    start, end = spans["start"].to_list(), spans["end"].to_list()
+    groups: list[list[int]] = []
+    for i in range(len(spans)):
+        if groups and (start[i] - end[groups[-1][-1]]).total_seconds() <= SAME_LEAK_S:
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+    rates = spans[["rate_lpm", "low_lpm", "high_lpm"]].to_numpy(dtype=np.float64)
+    volume = spans["volume_l"].to_numpy(dtype=np.float64)
+    lines = []
+    for group in groups:
+        first, last = group[0], group[-1]
+        rate, low, high = (float(x) for x in rates[last])
+        seconds = (end[last] - start[first]).total_seconds()
+        ongoing = (trace.end - end[last]).total_seconds() <= SAME_LEAK_S
+        sure: Sure = "firm" if seconds >= FIRM_S else "likely" if seconds >= LIKELY_S else "weak"
+        hours = seconds / 3600.0
+        reason = f"never stopped in {hours / 24:.1f} days" if hours >= 48 else f"never stopped in {hours:.0f} hours"
+        if rates[first, 2] < low:
+            reason += f"; grew to {rate / max(rates[first, 0], 1e-12):.1f} times its first rate"
+        per_day = rate * SECONDS_PER_DAY / SECONDS_PER_MINUTE
+        lines.append(
+            LeakLine(
+                kind="constant trickle",
+                fixture="",
+                since=start[first].tz_convert(zone),
+                until=end[last].tz_convert(zone),
+                ongoing=ongoing,
+                rate_lpm=rate,
+                low_lpm=low,
+                high_lpm=high,
+                volume_l=float(volume[group].sum()),
+                per_day_l=per_day,
+                low_per_day_l=low * per_day / rate if rate > 0 else 0.0,
+                high_per_day_l=high * per_day / rate if rate > 0 else 0.0,
+                per_year_l=per_day * DAYS_PER_YEAR if ongoing else 0.0,
+                cost_per_year=float("nan"),
+                sure=sure,
+                reason=reason,
+                where=_where_trickle(rate),
+            )
+        )
+    return lines
+
+
+def refills(result: Disaggregation, *, days: float) -> list[LeakLine]:
+    """Return a line for each toilet that refills with nobody flushing."""
+    events, trace = result.events, result.trace
+    lines = []
+    for fixture, group in events[events["label"] == "toilet_leak"].groupby("fixture", sort=True):
+        group = group[~is_left_running(group)]
+        if not len(group):
+            continue
+        start = pd.DatetimeIndex(group["start"])
+        until = pd.DatetimeIndex(group["end"]).max()
+        volume = float(group["volume_l"].sum())
+        n = len(group)
+        wait_s = float(np.median(np.diff(start.as_unit("ns").asi8))) / 1e9 if n > 2 else SECONDS_PER_DAY
+        ongoing = (trace.end - until).total_seconds() <= max(3 * wait_s, SECONDS_PER_DAY)
+        stop = trace.end if ongoing else until
+        running_d = min(max((stop - start.min()).total_seconds() / SECONDS_PER_DAY, 1.0), max(days, 1.0))
+        per_day = volume / running_d
+        low, high = _count_interval(n)
+        probability = float(np.average(group["probability"], weights=np.maximum(group["volume_l"], 1e-9)))
+        sure: Sure = "firm" if probability >= 0.8 and n >= 20 else "likely" if probability >= 0.5 and n >= 5 else "weak"
+        rate = per_day * SECONDS_PER_MINUTE / SECONDS_PER_DAY
+        lines.append(
+            LeakLine(
+                kind="toilet refills",
+                fixture=str(fixture),
+                since=start.min().tz_convert(trace.timezone),
+                until=until.tz_convert(trace.timezone),
+                ongoing=ongoing,
+                rate_lpm=rate,
+                low_lpm=rate * low,
+                high_lpm=rate * high,
+                volume_l=volume,
+                per_day_l=per_day,
+                low_per_day_l=per_day * low,
+                high_per_day_l=per_day * high,
+                per_year_l=per_day * DAYS_PER_YEAR if ongoing else 0.0,
+                cost_per_year=float("nan"),
+                sure=sure,
+                reason=f"{n} refills with nobody flushing, {100 * probability:.0f} % probable",
+                where=(
+                    "flapper and its seat of this toilet (dye in the tank)",
+                    "fill valve and float",
+                    "handle and chain",
+                ),
+            )
+        )
+    return lines
+
+
+def left_running(result: Disaggregation) -> list[LeakLine]:
+    """Return a line for each fixture that was left running, with what it took beyond the largest usual use."""
+    events, trace = result.events, result.trace
+    ranges = typical_ranges()
+    lines = []
+    chosen = events[events["label"].isin(LEFT_RUNNING)]
+    for (fixture, label), group in chosen[is_left_running(chosen)].groupby(["fixture", "label"], sort=True):
+        usual = ranges[str(label)].volume_l.high
+        excess = group["volume_l"].to_numpy(dtype=np.float64) - usual
+        minutes = float(group["duration_s"].sum()) / SECONDS_PER_MINUTE
+        rate = float(group["volume_l"].sum()) / minutes
+        doubt = float(trace.pulse_l * np.sqrt(len(group)) / minutes)
+        n = len(group)
+        lines.append(
+            LeakLine(
+                kind="left running",
+                fixture=str(fixture),
+                since=group["start"].min().tz_convert(trace.timezone),
+                until=group["end"].max().tz_convert(trace.timezone),
+                ongoing=bool(group["end"].max() >= trace.end - pd.Timedelta(2 * trace.interval_s, "s")),
+                rate_lpm=rate,
+                low_lpm=max(rate - doubt, 0.0),
+                high_lpm=rate + doubt,
+                volume_l=float(excess.sum()),
+                per_day_l=0.0,
+                low_per_day_l=0.0,
+                high_per_day_l=0.0,
+                per_year_l=0.0,
+                cost_per_year=float("nan"),
+                sure="likely" if float(group["probability"].mean()) >= 0.5 else "weak",
+                reason=f"{n} use{'s' * (n != 1)}, {minutes / n:.0f} min each, far longer than such uses last",
+                where=("ask who left it on, or whether it was meant", "hose taps, tubs, a stuck flapper"),
+            )
+        )
+    return lines
+
+
+def raised_zones(result: Disaggregation, *, days: float) -> list[LeakLine]:
+    """Return a line for each irrigation zone whose flow rose above its own history and stayed there."""
+    events, trace = result.events, result.trace
+    lines = []
+    for fixture, group in events[events["label"] == "irrigation"].groupby("fixture", sort=True):
+        group = group.sort_values("start")
+        flow = group["mean_lpm"].to_numpy(dtype=np.float64)
+        minutes = group["duration_s"].to_numpy(dtype=np.float64) / SECONDS_PER_MINUTE
+        split = rise(flow)
+        if split is None:
+            continue
+        usual, error = _middle(flow[:split])
+        now, error_now = _middle(flow[split:])
+        excess = float(np.sum(np.maximum(flow[split:] - usual, 0.0) * minutes[split:]))
+        since = group["start"].iloc[split]
+        running_d = max((trace.end - since).total_seconds() / SECONDS_PER_DAY, 1.0)
+        half = COVERAGE_Z * float(np.hypot(error, error_now))
+        share = half / (now - usual)
+        per_day = excess / min(running_d, max(days, 1.0))
+        lines.append(
+            LeakLine(
+                kind="zone above its history",
+                fixture=str(fixture),
+                since=since.tz_convert(trace.timezone),
+                until=group["end"].iloc[-1].tz_convert(trace.timezone),
+                ongoing=True,
+                rate_lpm=now - usual,
+                low_lpm=max(now - usual - half, 0.0),
+                high_lpm=now - usual + half,
+                volume_l=min(excess, float(group["volume_l"].sum())),
+                per_day_l=per_day,
+                low_per_day_l=per_day * max(1.0 - share, 0.0),
+                high_per_day_l=per_day * (1.0 + share),
+                per_year_l=per_day * DAYS_PER_YEAR,
+                cost_per_year=float("nan"),
+                sure="firm" if len(flow) - split >= 4 and share < 0.3 else "likely",
+                reason=f"{100 * (now / usual - 1):.0f} % more flow than in the {split} runs before",
+                where=(
+                    "heads of this zone while it runs: broken, missing or tilted",
+                    "its lateral pipe: a wet or sunken spot",
+                ),
+            )
+        )
+    return lines
+
+
+def rise(flow_lpm: FloatArray) -> int | None:
+    """Return the first run of a lasting rise of a zone's flow, or None.
+
+    Parameters
+    ----------
+    flow_lpm : ndarray, shape (n_runs,)
+        Mean flow of each run, in order of time.
+    """
+    before, after = ZONE_RUNS
+    best, at = 0.0, None
+    for split in range(before, flow_lpm.size - after + 1):
+        usual, error = _middle(flow_lpm[:split])
+        now, error_now = _middle(flow_lpm[split:])
+        score = (now - usual) / float(np.hypot(error, error_now))
+        if now >= (1.0 + ZONE_RISE) * usual and flow_lpm[split] >= (1.0 + ZONE_RISE / 2) * usual and score > best:
+            best, at = score, split
+    return at if best > 4.0 else None
+
+
+def _middle(flow_lpm: FloatArray) -> tuple[float, float]:
+    """Median and its standard error, from the robust scatter of the runs."""
+    middle = float(np.median(flow_lpm))
+    scatter = max(1.4826 * float(np.median(np.abs(flow_lpm - middle))), ZONE_SCATTER * middle)
+    return middle, 1.2533 * scatter / float(np.sqrt(flow_lpm.size))
+
+
+def is_left_running(events: pd.DataFrame) -> pd.Series:
+    """Tell of each event whether it lasted and took far more than such uses do (a boolean column)."""
+    ranges = typical_ranges()
+    can = events["label"].isin(LEFT_RUNNING)
+    longest = events["label"].map(lambda label: LONGER_THAN_USUAL * ranges[label].duration_s.high).astype("float64")
+    largest = events["label"].map(lambda label: ranges[label].volume_l.high).astype("float64")
+    return can & (events["duration_s"] > longest) & (events["volume_l"] > largest + LEAST_EXCESS_L)
+
+
+def _count_interval(n: int) -> tuple[float, float]:
+    """90 % interval of a rate seen through `n` events, as shares of it (Poisson, exact)."""
+    low = chi2.ppf(0.05, 2 * n) / 2 if n else 0.0
+    return float(low) / n, float(chi2.ppf(0.95, 2 * n + 2)) / 2 / n
+
+
+def _where_trickle(rate_lpm: float) -> tuple[str, ...]:
+    """Where leaks of that rate are usually found, likeliest first.
+
+    Toilets come first: 95 % of the leaks that a utility found were there, 4.5 % outdoors (figures
+    leak.leaks_found_at_toilets_utility_experience and leak.leaks_found_outdoors_utility_experience). What follows is
+    in or out by the published range of its rate.
+    """
+    places = ["toilets: dye in each tank, listen for a hiss"]
+    drip = figure("leak.dripping_faucet").range_lpm
+    hidden = figure("leak.concealed_leak_or_broken_mainline").range_lpm
+    if rate_lpm <= drip[1]:
+        places.append("dripping faucets, shower heads and hose taps, the heater's relief valve")
+    places.append("softener, humidifier, ice maker and filter drains that never stop")
+    if rate_lpm >= hidden[0]:
+        places.append("pipes in the ground or a wall: an isolation test tells which branch")
+    else:
+        places.append("irrigation valves that weep: wet spots at the lowest head")
+    return tuple(places)
