@@ -15,7 +15,6 @@ import pandas as pd
 from flowsift.evaluate.open_data import APARTMENT, read_apartment
 from flowsift.households import Household, Truth, simulate
 from flowsift.trace import IntArray, Trace
-from flowsift.units import NS_PER_S, SECONDS_PER_DAY
 
 Condition = Mapping[str, float]
 """What a home was recorded under, for tables and plots: interval_s, pulse_l."""
@@ -131,33 +130,3 @@ def home_checksum(trace: Trace, truth: Truth) -> str:
         add(np.rint(np.asarray(volumes, np.float64) * 1e6).astype("<i8"))
     digest.update("\n".join([*truth.events["label"], *truth.events["fixture"]]).encode())
     return digest.hexdigest()[:16]
-
-
-def first_days(trace: Trace, truth: Truth, *, days: int) -> tuple[Trace, Truth]:
-    """Return the first days of a home; a use that runs over the end is cut there."""
-    n_cells = min(round(days * SECONDS_PER_DAY * NS_PER_S / trace.interval_ns), trace.n_cells)
-    end = trace.start + pd.Timedelta(n_cells * trace.interval_ns, unit="ns")
-    inside = trace.cell < n_cells
-    gaps = trace.gaps[trace.gaps[:, 0] < n_cells]
-    short = replace(
-        trace,
-        n_cells=n_cells,
-        cell=trace.cell[inside],
-        volume_l=trace.volume_l[inside],
-        gaps=np.minimum(gaps, n_cells),
-        gap_volume_l=trace.gap_volume_l[: len(gaps)],
-    )
-    events = truth.events[truth.events["start"] < end]
-    shares = truth.shares
-    kept = (shares.cell < n_cells) & (shares.event < len(events))
-    leak = truth.trickle_cells.cell < n_cells
-    trickle = truth.trickle[truth.trickle["start"] < end]
-    return short, replace(
-        truth,
-        events=events.assign(end=events["end"].where(events["end"] < end, end)),
-        shares=replace(shares, event=shares.event[kept], cell=shares.cell[kept], volume_l=shares.volume_l[kept]),
-        trickle_cells=replace(
-            truth.trickle_cells, cell=truth.trickle_cells.cell[leak], volume_l=truth.trickle_cells.volume_l[leak]
-        ),
-        trickle=trickle.assign(end=trickle["end"].where(trickle["end"] < end, end)),
-    )
