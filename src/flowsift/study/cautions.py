@@ -65,8 +65,8 @@ CAUTIONS: Mapping[str, Caution] = MappingProxyType(
             basis="state one-call laws",
         ),
         "electricity": Caution(
-            text="Water near wiring may be live: keep out of wet rooms and off wet ground near electrical gear until it "
-            "is off, switched at a dry place.",
+            text="Water near wiring may be live: keep out of wet rooms and off wet ground near electrical gear until "
+            "it is off, switched at a dry place.",
             basis="common practice; extension service advice on flooding",
         ),
         "hot water": Caution(

@@ -14,9 +14,8 @@ import pandas as pd
 
 from flowsift.arrays import BoolArray, FloatArray
 from flowsift.disaggregation import Disaggregation
-from flowsift.study.flushes_modes import Reading
 from flowsift.study.flushes_refills import Refills, refills_of
-from flowsift.units import SECONDS_PER_DAY
+from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
 REFILL_L = (0.2, 3.0)
 """Volume of a refill with nobody flushing [L] (assumption: a float opens after the level has sunk by a part)."""
@@ -36,14 +35,17 @@ LEAST_REFILLS, LEAST_AT_NIGHT = 12, 4
 UNEVEN = 4.5
 """Largest ratio of the upper to the lower quartile of the time between refills by night."""
 
-SEARCHED_REFILLS = 30
-"""Refills that it takes where they carry another label."""
+SEARCHED_REFILLS, SEARCHED_UNEVEN, SEARCHED_AT_NIGHT = 30, 3.0, 0.12
+"""The same three where the refills carry another label: they must be more and more regular."""
 
 SAME_FLOW, SAME_VOLUME = 0.12, 0.15
 """Refills that carry another label must agree this well with the toilet's flow and with each other's volume."""
 
-SHARP = 0.15
-"""They are sought only where the reading blurs the flow of a litre by less than this share."""
+SUSPECT = 0.5
+"""A toilet is suspected if so many of the refills came at its flow."""
+
+CELLS = 3.0
+"""A refill that is shorter than so many intervals is held against the time it should take, not against its flow."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,22 +113,21 @@ def flapper_leak(
         None where the evidence is too thin; a leak that is slower than the meter's pulses or its starting flow can't be
         seen at all.
     """
-    reading = Reading(pulse_l=result.trace.pulse_l, interval_s=result.trace.interval_s)
     called = refills_of(result, "toilet_leak")
     short = called.chosen(_within(called.volume_l, REFILL_L))
     if _is_leak(short, result):
-        return _leak(short, result, names, flow_lpm, observed_s, reading, labelled=True)
-    if reading.flow_share_sd(np.ones(1), np.full(1, 6.0))[0] > SHARP:
-        return None
+        return _leak(short, result, names, flow_lpm, observed_s, labelled=True)
     others = refills_of(result, "toilet_leak", "faucet", "other", "flush")
     others = others.chosen(_within(others.volume_l, REFILL_L))
     found: Refills | None = None
     for flow in flow_lpm.tolist():
-        near = others.chosen(np.abs(np.log(others.flow_lpm / flow)) < SAME_FLOW)
-        alike = near.chosen(_densest(near.volume_l))
-        if len(alike) >= SEARCHED_REFILLS and _is_leak(alike, result) and (found is None or len(alike) > len(found)):
+        near = others.chosen(_at_flow(others, flow, interval_s=result.trace.interval_s))
+        alike = near.chosen(_densest(near.volume_l, pulse_l=result.trace.pulse_l))
+        if not _is_leak(alike, result, least=SEARCHED_REFILLS, uneven=SEARCHED_UNEVEN, at_night=SEARCHED_AT_NIGHT):
+            continue
+        if found is None or len(alike) > len(found):
             found = alike
-    return None if found is None else _leak(found, result, names, flow_lpm, observed_s, reading, labelled=False)
+    return None if found is None else _leak(found, result, names, flow_lpm, observed_s, labelled=False)
 
 
 def long_runs(result: Disaggregation) -> LongRuns:
@@ -140,27 +141,45 @@ def _within(values: FloatArray, bounds: tuple[float, float]) -> BoolArray:
     return np.asarray((values >= bounds[0]) & (values <= bounds[1]), dtype=np.bool_)
 
 
-def _densest(volume_l: FloatArray) -> BoolArray:
-    """Tell which volumes lie in the window of `SAME_VOLUME` either way that holds most of them."""
+def _at_flow(refills: Refills, flow_lpm: float, *, interval_s: float) -> BoolArray:
+    """Tell which refills came at a flow, or in the time that it takes where they are too short to show a flow."""
+    should_s = refills.volume_l / flow_lpm * SECONDS_PER_MINUTE
+    took_s = refills.end_s - refills.start_s
+    in_time = (took_s > should_s - interval_s) & (took_s < should_s + 2.0 * interval_s)
+    flow = np.abs(np.log(refills.flow_lpm / flow_lpm)) < SAME_FLOW
+    return np.where(should_s < CELLS * interval_s, in_time, flow)
+
+
+def _densest(volume_l: FloatArray, *, pulse_l: float) -> BoolArray:
+    """Tell which volumes lie in the window of `SAME_VOLUME` or a pulse either way that holds most of them."""
     if volume_l.size == 0:
         return np.zeros(0, bool)
-    place = np.sort(np.log(volume_l))
-    stop = np.searchsorted(place, place + 2.0 * SAME_VOLUME, side="right")
+    place = np.sort(volume_l)
+    # Twice the half-width above the lowest: (1 + s) / (1 - s), or two pulses.
+    top = np.maximum(place * (1.0 + SAME_VOLUME) / (1.0 - SAME_VOLUME), place + 2.0 * pulse_l)
+    stop = np.searchsorted(place, top + 1e-9, side="right")
     k = int(np.argmax(stop - np.arange(place.size)))
-    return _within(np.log(volume_l), (float(place[k]), float(place[stop[k] - 1])))
+    return _within(volume_l, (float(place[k]), float(place[stop[k] - 1])))
 
 
 def _hours(refills: Refills, result: Disaggregation) -> FloatArray:
     """Return the local hour of each refill, 0 to 24."""
     times = result.events["start"].iloc[refills.row].dt.tz_convert(result.trace.timezone)
-    return np.asarray(times.dt.hour + times.dt.minute / 60.0, dtype=np.float64)
+    return np.asarray(times.dt.hour + times.dt.minute / SECONDS_PER_MINUTE, dtype=np.float64)
 
 
-def _is_leak(refills: Refills, result: Disaggregation) -> bool:
-    if len(refills) < LEAST_REFILLS:
+def _is_leak(
+    refills: Refills,
+    result: Disaggregation,
+    *,
+    least: int = LEAST_REFILLS,
+    uneven: float = UNEVEN,
+    at_night: float = AT_NIGHT,
+) -> bool:
+    if len(refills) < least:
         return False
     asleep = _within(_hours(refills, result), NIGHT_H)
-    if asleep.sum() < LEAST_AT_NIGHT or asleep.mean() < AT_NIGHT:
+    if asleep.sum() < LEAST_AT_NIGHT or asleep.mean() < at_night:
         return False
     # Spacing within the nights: flushes put a tank's clock back by day, and a day lies between two nights.
     gap_s = np.diff(refills.start_s)[asleep[1:] & asleep[:-1]]
@@ -168,7 +187,7 @@ def _is_leak(refills: Refills, result: Disaggregation) -> bool:
     if gap_s.size < LEAST_AT_NIGHT - 1:
         return False
     lower, upper = np.quantile(gap_s, [0.25, 0.75])
-    return bool(upper < UNEVEN * lower)
+    return bool(upper < uneven * lower)
 
 
 def _leak(
@@ -177,17 +196,14 @@ def _leak(
     names: tuple[str, ...],
     flow_lpm: FloatArray,
     observed_s: float,
-    reading: Reading,
     *,
     labelled: bool,
 ) -> FlapperLeak:
     volume = float(refills.volume_l.sum())
-    flow = float(np.median(refills.flow_lpm))
     # A short refill starts and ends in part of a cell: its flow reads lower than a flush's.
-    blur = float(reading.flow_share_sd(np.array([np.median(refills.volume_l)]), np.array([flow]))[0])
-    step = np.abs(np.log(flow_lpm / flow))
-    limit = SAME_FLOW + min(blur, 0.5)
-    suspects = tuple(name for name, off in zip(names, step.tolist(), strict=True) if off < limit)
+    interval_s = result.trace.interval_s
+    fits = [_at_flow(refills, flow, interval_s=interval_s).mean() for flow in flow_lpm.tolist()]
+    suspects = tuple(name for name, share in zip(names, fits, strict=True) if share >= SUSPECT)
     zone = result.trace.timezone
     start = result.events["start"].iloc[refills.row]
     span_s = max(float(refills.start_s[-1] - refills.start_s[0]), 1.0)
@@ -195,7 +211,7 @@ def _leak(
         toilets=suspects,
         n_refills=len(refills),
         refill_l=float(np.median(refills.volume_l)),
-        every_min=float(np.median(np.diff(refills.start_s))) / 60.0,
+        every_min=float(np.median(np.diff(refills.start_s))) / SECONDS_PER_MINUTE,
         volume_l=volume,
         per_day_l=volume * SECONDS_PER_DAY / observed_s if observed_s else 0.0,
         per_day_while_l=volume * SECONDS_PER_DAY / span_s,

@@ -97,4 +97,6 @@ def _exact(flow_lpm: float) -> MeterLimits:  # noqa: ARG001  (the same at every 
     return MeterLimits(low=1.0, high=1.0, sources=())
 
 
-_LIMITS: Mapping[str, Callable[[float], MeterLimits]] = MappingProxyType({"displacement": _displacement, "class-2": _class_2, "exact": _exact})
+_LIMITS: Mapping[str, Callable[[float], MeterLimits]] = MappingProxyType(
+    {"displacement": _displacement, "class-2": _class_2, "exact": _exact}
+)

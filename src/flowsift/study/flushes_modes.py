@@ -55,7 +55,7 @@ class Reading:
     @property
     def volume_sd_l(self) -> float:
         """Standard deviation of a volume read in pulses [L]: triangular error, variance p^2/6."""
-        return max(self.pulse_l / np.sqrt(6.0), 1e-3)
+        return max(self.pulse_l / float(np.sqrt(6.0)), 1e-3)
 
     def flow_share_sd(self, volume_l: FloatArray, flow_lpm: FloatArray) -> FloatArray:
         """Return the standard deviation of a flow read over a part of a refill, as a share."""
@@ -101,7 +101,8 @@ class Modes:
 
     def kept(self, which: IntArray) -> Modes:
         """Return those groups only, in that order."""
-        by_mode = {name: getattr(self, name)[which] for name in ("volume_l", "flow_lpm", "spread", "flow_spread", "share")}
+        names = ("volume_l", "flow_lpm", "spread", "flow_spread", "share")
+        by_mode = {name: getattr(self, name)[which] for name in names}
         return Modes(**by_mode, belongs=self.belongs[:, which], clean=self.clean[:, which])
 
     def added(self, volume_l: float, flow_lpm: float) -> Modes:

@@ -84,7 +84,7 @@ def refills_of(result: Disaggregation, *labels: str) -> Refills:
         start_s=start[row],
         end_s=end[row],
         volume_l=events["volume_l"].to_numpy(dtype=np.float64)[row],
-        trickle_l=trickle[row],
+        trickle_l=trickle[row].astype(np.float64),
         flow_lpm=_steady_flow_lpm(result)[row],
         isolated=alone[row],
         at_gap=_at_gap(result, start, end)[row],

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from flowsift.arrays import BoolArray, FloatArray
 from flowsift.disaggregation import Disaggregation
@@ -17,6 +19,7 @@ from flowsift.study.flushes_refills import Refills, refills_of
 from flowsift.study.flushes_saving import Saving, replacement_saving
 from flowsift.study.flushes_toilets import LeftOut, ToiletRefills, resolve_toilets
 from flowsift.study.flushes_volume import COVERAGE, OwnVolume, own_volume
+from flowsift.tables import Table
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
 DRIFT_FLUSHES = 12
@@ -124,7 +127,7 @@ class Toilet:
     saving: Saving
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class FlushStudy:
     """What one trace tells of the toilets of a home.
 
@@ -142,6 +145,8 @@ class FlushStudy:
         Reading of the trace.
     meter : str
         Kind of meter whose limits were used.
+    members : Table
+        One row a flush: ``event`` (row of the table of events), ``toilet`` and ``kind`` (``full`` or ``reduced``).
     coverage : float
         Of every interval.
     """
@@ -155,6 +160,7 @@ class FlushStudy:
     pulse_l: float
     interval_s: float
     meter: MeterKind
+    members: Table
     coverage: float = COVERAGE
 
     @property
@@ -238,7 +244,17 @@ def flushes(
         pulse_l=trace.pulse_l,
         interval_s=trace.interval_s,
         meter=meter,
+        members=_members(resolved.toilets, refills),
     )
+
+
+def _members(found: Sequence[ToiletRefills], refills: Refills) -> Table:
+    """Return which flush is whose, sorted by event."""
+    event = np.concatenate([refills.row[t.full | t.reduced] for t in found]) if found else np.empty(0, np.int64)
+    toilet = [f"toilet-{k}" for k, t in enumerate(found, start=1) for _ in range(int((t.full | t.reduced).sum()))]
+    kind = np.concatenate([np.where(t.full, "full", "reduced")[t.full | t.reduced] for t in found] or [np.empty(0)])
+    table = Table({"event": event, "toilet": pd.array(toilet, dtype="str"), "kind": pd.array(kind, dtype="str")})
+    return Table(table.sort_values("event", ignore_index=True))
 
 
 def _toilet(

@@ -145,9 +145,7 @@ def _posterior(
     clean = np.repeat(normal_log_density(off, sd), len(extras), axis=0)
     mixed = np.stack([extra_log_density(off, sd, scale) for scale in extras], axis=1)
     spread = np.repeat(spread[:, 0], len(extras))
-    density = np.exp(
-        np.stack([clean, mixed.reshape(clean.shape), np.full(clean.shape, -np.log(width_l))])
-    )
+    density = np.exp(np.stack([clean, mixed.reshape(clean.shape), np.full(clean.shape, -np.log(width_l))]))
     share = np.repeat(np.array([[0.4], [0.4], [0.2]]), spread.size, axis=1)
     for _ in range(ROUNDS):
         part = density * share[:, :, None]

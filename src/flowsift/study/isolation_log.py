@@ -102,7 +102,7 @@ def steps_from_rows(
     moves: list[tuple[float, str, str]] = []
     closed: set[str] = set()
     for number, time, action, branch in rows:
-        at_s = _seconds(time, trace, date=date, file=file, row=number)
+        at_s = seconds_since_start(time, trace, date=date, file=file, row=number)
         if moves and at_s < moves[-1][0]:
             raise InputError("found a time before that of the row above", file=file, row=number, column="time")
         kind, name = action.lower(), _checked_branch(branch, file, number)
@@ -178,7 +178,25 @@ def _checked_branch(branch: str, file: str | None, row: int) -> str:
     return "/".join(parts)
 
 
-def _seconds(time: Any, trace: Trace, *, date: str | None, file: str | None, row: int) -> float:
+def seconds_since_start(
+    time: Any, trace: Trace, *, date: str | None = None, file: str | None = None, row: int | None = None
+) -> float:
+    """Return a written time in seconds since the start of the trace.
+
+    Parameters
+    ----------
+    time : str or Timestamp
+        In the zone of the trace unless it carries one; a clock time alone needs `date`, or a trace of one day.
+    trace : Trace
+    date : str, optional
+    file, row
+        Where it stands, for the error.
+
+    Raises
+    ------
+    InputError
+        If it can't be read or lies outside the trace.
+    """
     text = str(time)
     if isinstance(time, str) and _CLOCK.fullmatch(time):
         text = f"{date or _only_day(trace, file, row)} {time}"
@@ -197,7 +215,7 @@ def _seconds(time: Any, trace: Trace, *, date: str | None, file: str | None, row
     return float(min(max(at_s, 0.0), trace.duration_s))
 
 
-def _only_day(trace: Trace, file: str | None, row: int) -> str:
+def _only_day(trace: Trace, file: str | None, row: int | None) -> str:
     last = trace.end - pd.Timedelta(trace.interval_s, "s")
     first, last = trace.start.tz_convert(trace.timezone), last.tz_convert(trace.timezone)
     if first.date() != last.date():

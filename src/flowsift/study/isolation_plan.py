@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from flowsift.errors import OptionError
+from flowsift.standards import minimum_test_flow
 from flowsift.units import SECONDS_PER_MINUTE
 
 SETTLING_MIN = 1.25
@@ -53,6 +55,56 @@ def step_minutes(rate_lpm: float, *, pulse_l: float, interval_s: float = 1.0, pr
     pulses = max(np.sqrt(2.0) / precision, 3.0)
     quiet_min = max(pulses * pulse_l / rate_lpm, LEAST_CELLS * interval_s / SECONDS_PER_MINUTE)
     return float(math.ceil(quiet_min + SETTLING_MIN - 1e-9))
+
+
+@dataclass(frozen=True, kw_only=True)
+class StepPlan:
+    """How long the steps of an isolation test must last.
+
+    Attributes
+    ----------
+    rate_lpm : float
+        Leak to be resolved [L/min].
+    pulse_l : float
+        Volume of a pulse [L].
+    interval_s : float
+        Length of the intervals of the log [s].
+    minutes : float
+        From valve to valve [min].
+    test_flow_lpm : float or None
+        Smallest flow that a new meter of this size must see [L/min], None where no size is given.
+    test_flow_source : str
+        Where that is published.
+    """
+
+    rate_lpm: float
+    pulse_l: float
+    interval_s: float
+    minutes: float
+    test_flow_lpm: float | None = None
+    test_flow_source: str = ""
+
+
+def plan_steps(rate_lpm: float, *, pulse_l: float, interval_s: float = 1.0, meter_size: str | None = None) -> StepPlan:
+    """Plan the steps of an isolation test.
+
+    Parameters
+    ----------
+    rate_lpm, pulse_l, interval_s
+        As in `step_minutes`, and so are the errors.
+    meter_size : str, optional
+        One of `flowsift.standards.METER_SIZES`.
+    """
+    minutes = step_minutes(rate_lpm, pulse_l=pulse_l, interval_s=interval_s)
+    record = minimum_test_flow(meter_size) if meter_size is not None else None
+    return StepPlan(
+        rate_lpm=rate_lpm,
+        pulse_l=pulse_l,
+        interval_s=interval_s,
+        minutes=minutes,
+        test_flow_lpm=record.value_lpm if record is not None else None,
+        test_flow_source=str(record.source) if record is not None else "",
+    )
 
 
 def smallest_visible_lpm(*, pulse_l: float, duration_s: float, starting_lpm: float = 0.0) -> float:

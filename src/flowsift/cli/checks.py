@@ -1,0 +1,138 @@
+"""The command ``checks``: can the meter be trusted?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated
+
+import numpy as np
+import typer
+
+import flowsift as fs
+from flowsift.cli.options import Reading, parsed_volume_l, spread_options
+from flowsift.cli.study_output import Answer
+from flowsift.cli.terminal import working
+from flowsift.errors import OptionError
+from flowsift.files import check_table_path, write_table
+from flowsift.report.checks_text import checks_sections
+from flowsift.report.wording import parsed_flow_lpm
+from flowsift.study.isolation_log import seconds_since_start
+from flowsift.study.meter_checks import (
+    Factor,
+    bucket_test,
+    corrected,
+    meter_report,
+    register_check,
+    zero_test,
+)
+from flowsift.tables import Table
+
+
+@dataclass(frozen=True, kw_only=True)
+class Checking:
+    """Which checks, and whether their factor is applied."""
+
+    zero: Annotated[
+        tuple[str, str] | None, typer.Option(help="Everything was closed between these two times.", metavar="FROM TO")
+    ] = None
+    register: Annotated[
+        tuple[str, str, str, str] | None,
+        typer.Option(help="Two readings with their times; readings with a unit (12.345m3).", metavar="T1 R1 T2 R2"),
+    ] = None
+    least_count: Annotated[
+        str, typer.Option(help="Smallest step read off the register, with its unit.", metavar="VOLUME")
+    ] = "1L"
+    bucket: Annotated[
+        tuple[str, str, str] | None,
+        typer.Option(help="A known volume was drawn between two times.", metavar="FROM TO VOLUME"),
+    ] = None
+    resolution: Annotated[
+        str, typer.Option(help="How well the bucket's volume is known, with its unit.", metavar="VOLUME")
+    ] = "0.1L"
+    background: Annotated[
+        str | None, typer.Option(help="Steady flow during the bucket test, such as 0.1gpm.", metavar="FLOW")
+    ] = None
+    starting_flow: Annotated[
+        str | None, typer.Option(help="Flow below which the meter reads nothing, such as 0.03gpm.", metavar="FLOW")
+    ] = None
+    corrected: Annotated[
+        Path | None,
+        typer.Option(
+            help="Write the flow, corrected by the factor known best (.csv, .csv.gz, .parquet).", metavar="PATH"
+        ),
+    ] = None
+
+
+def register(app: typer.Typer) -> None:
+    """Add ``checks`` to the command line."""
+    app.command("checks")(spread_options(checks_command))
+
+
+def checks_command(
+    file: Annotated[Path, typer.Argument(help="Flow data of one meter: CSV, CSV.gz or Parquet.", metavar="FILE")],
+    checking: Checking,
+    reading: Reading,
+    answer: Answer,
+) -> None:
+    """Check the meter: does it read zero when closed, does it agree with the register and with a bucket?"""
+    answer.check()
+    if checking.corrected is not None:
+        check_table_path(checking.corrected)
+    with working(f"reading {file.name}"):
+        trace = reading.read(file)
+    zero = None
+    if checking.zero is not None:
+        start_s, end_s = (seconds_since_start(text, trace) for text in checking.zero)
+        zero = zero_test(trace, start_s=start_s, end_s=end_s)
+    starting = parsed_flow_lpm(checking.starting_flow, name="starting flow") if checking.starting_flow else 0.0
+    report = meter_report(
+        trace, zero=zero, register=_register(trace, checking), bucket=_bucket(trace, checking), starting_lpm=starting
+    )
+    if checking.corrected is not None:
+        if report.best is None:
+            raise OptionError("--corrected needs --register or --bucket: they give the factor")
+        write_table(flow_table(corrected(trace, report.best)), checking.corrected)
+    units = answer.system(trace)
+    rows = [f for f in (report.register, report.bucket) if f is not None]
+    table = Table([vars(factor) for factor in rows]) if rows else None
+    answer.give(report, table, checks_sections(report, units=units), units=units)
+
+
+def flow_table(trace: fs.Trace) -> Table:
+    """Return every interval with data: its start (UTC) and volume [L], to be read again as a trace."""
+    cell = np.arange(trace.n_cells)
+    volume = np.zeros(trace.n_cells)
+    volume[trace.cell] = trace.volume_l
+    known = np.ones(trace.n_cells, dtype=bool)
+    for first, stop in trace.gaps:
+        known[first:stop] = False
+    return Table({"time": trace.time_of(cell[known]), "volume_l": volume[known]})
+
+
+def _register(trace: fs.Trace, checking: Checking) -> Factor | None:
+    if checking.register is None:
+        return None
+    first, first_reading, last, last_reading = checking.register
+    return register_check(
+        trace,
+        start_s=seconds_since_start(first, trace),
+        end_s=seconds_since_start(last, trace),
+        first_l=parsed_volume_l(first_reading),
+        last_l=parsed_volume_l(last_reading),
+        least_count_l=parsed_volume_l(checking.least_count),
+    )
+
+
+def _bucket(trace: fs.Trace, checking: Checking) -> Factor | None:
+    if checking.bucket is None:
+        return None
+    first, last, volume = checking.bucket
+    background = parsed_flow_lpm(checking.background, name="background") if checking.background else 0.0
+    return bucket_test(
+        trace,
+        spans_s=[(seconds_since_start(first, trace), seconds_since_start(last, trace))],
+        volumes_l=[parsed_volume_l(volume)],
+        resolution_l=parsed_volume_l(checking.resolution),
+        background_lpm=background,
+    )

@@ -1,0 +1,79 @@
+"""Two periods side by side in plain text."""
+
+from __future__ import annotations
+
+import math
+
+from flowsift.report.account_text import Section, label_words
+from flowsift.report.wording import Amounts, bullets, money, wrapped
+from flowsift.study.comparison import Change, Comparison, Saving, TricklePeriod
+from flowsift.units import UnitSystem
+
+_VERDICTS = {
+    "held": "The repair held: little or nothing is left of the loss.",
+    "partly": "The repair did part of it: some of the loss is left.",
+    "little changed": "The loss has hardly changed.",
+    "came back": "The loss fell, then rose again: it came back.",
+    "nothing to compare": "There was no loss before, so nothing to repair shows.",
+    "can't tell": "Days differ too much to tell whether the loss changed: compare longer periods.",
+}
+
+
+def comparison_sections(comparison: Comparison, *, units: UnitSystem) -> tuple[Section, ...]:
+    """Return the comparison as sections of text."""
+    say = Amounts(units=units)
+    days = f"{comparison.days_before} complete days before, {comparison.days_after} after"
+    sections = [
+        Section(heading="Did it hold?", lines=(*wrapped(_VERDICTS[comparison.verdict]), *wrapped(days))),
+        Section(heading=f"Use a day ({say.unit}), weighted to whole weeks", lines=_changes(comparison, say)),
+        Section(
+            heading="Trickle",
+            lines=(_period("before", comparison.trickle_before, say), _period("after", comparison.trickle_after, say)),
+        ),
+        Section(heading="Saved", lines=_saved(comparison, say)),
+    ]
+    if comparison.notes:
+        sections.append(Section(heading="Note", lines=bullets(comparison.notes)))
+    return tuple(sections)
+
+
+def _changes(comparison: Comparison, say: Amounts) -> tuple[str, ...]:
+    lines = [f"  {'':<32}{'before':>10}{'after':>10}{'change':>10}{'between':>17}"]
+    lines += [_change(change, label_words(change.label), say) for change in comparison.labels]
+    sums = (comparison.losses, comparison.indoors, comparison.whole)
+    return (*lines, *(_change(change, change.label, say) for change in sums))
+
+
+def _change(change: Change, name: str, say: Amounts) -> str:
+    values = (change.before_l, change.after_l, change.change_l)
+    before, after, by = (f"{say.number(value):,.1f}" for value in values)
+    between = f"{say.number(change.low_l):+,.1f}, {say.number(change.high_l):+,.1f}"
+    return f"  {name:<32}{before:>10}{after:>10}{by:>10}{between:>17}"
+
+
+def _period(name: str, period: TricklePeriod, say: Amounts) -> str:
+    if period.running == 0:
+        return f"  {name:<8}none found"
+    bounds = say.bounds(period.low_lpm, period.high_lpm)
+    return f"  {name:<8}{say.flow(period.rate_lpm)} ({bounds}), {100 * period.running:.0f} % of the time"
+
+
+def _saved(comparison: Comparison, say: Amounts) -> tuple[str, ...]:
+    lines = [
+        *wrapped(f"of the losses: {_saving(comparison.saving, comparison.currency, say)}"),
+        *wrapped(f"of everything: {_saving(comparison.whole_saving, comparison.currency, say)}"),
+    ]
+    if comparison.payback_years is not None:
+        years = comparison.payback_years
+        text = f"{12 * years:,.0f} months" if years < 2 else f"{years:,.1f} years"
+        lines += wrapped(f"the repair pays back in {text}" if math.isfinite(years) else "the repair does not pay back")
+    return tuple(lines)
+
+
+def _saving(saving: Saving, currency: str, say: Amounts) -> str:
+    low, high = say.number(saving.low_per_day_l), say.number(saving.high_per_day_l)
+    text = f"{say.volume(saving.per_day_l)} a day (between {low:,.1f} and {high:,.1f}), "
+    text += f"{say.volume(saving.per_month_l)} a month, {say.volume(saving.per_year_l)} a year"
+    if saving.money_per_month is not None and saving.money_per_year is not None:
+        text += f"; {money(saving.money_per_month, currency)} a month, {money(saving.money_per_year, currency)} a year"
+    return text

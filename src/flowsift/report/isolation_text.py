@@ -1,0 +1,140 @@
+"""The isolation test in plain text: its result, its plan, proposed times."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+
+from flowsift.report.account_text import Section
+from flowsift.report.wording import Amounts, bullets, cautions_section, lasting, moment, wrapped
+from flowsift.study.isolation import BranchLeak, Isolation
+from flowsift.study.isolation_plan import PRECISION, StepPlan
+from flowsift.study.isolation_times import ProposedTime
+from flowsift.trace import Trace
+from flowsift.units import UnitSystem
+
+TELLING_SHIFT_S = 60.0
+"""Times that fit better by more than this are worth a word [s]."""
+
+
+def isolation_sections(
+    result: Isolation, trace: Trace, *, units: UnitSystem, hint_s: float = 0.0
+) -> tuple[Section, ...]:
+    """Return the result of an isolation test as sections of text."""
+    say = Amounts(units=units)
+    sections = [
+        Section(heading="Isolation test", lines=_steps(result, trace, say)),
+        Section(heading=f"Leak by branch ({say.unit}/min)", lines=_branches(result, say)),
+        Section(heading="What it means", lines=_meaning(result, say)),
+    ]
+    if hint_s >= TELLING_SHIFT_S:
+        text = f"The times in the log fit the trace better when moved by up to {lasting(hint_s)}: try --shift 5."
+        sections.append(Section(heading="Times", lines=wrapped(text)))
+    elif result.shift_s and max(abs(s) for s in result.shift_s) >= TELLING_SHIFT_S:
+        moved = ", ".join(f"{s / 60:+.1f}" for s in result.shift_s)
+        sections.append(Section(heading="Times", lines=wrapped(f"moved to fit the trace, in minutes: {moved}")))
+    sections.append(cautions_section("sprinklers", "heater", "valve", "meter", "pit", "dig", "electricity"))
+    return tuple(sections)
+
+
+def plan_sections(plan: StepPlan, *, units: UnitSystem) -> tuple[Section, ...]:
+    """Return the plan of an isolation test as sections of text."""
+    say = Amounts(units=units)
+    lines = wrapped(
+        f"Each step must last {plan.minutes:.0f} minutes from valve to valve to resolve {say.flow(plan.rate_lpm)} "
+        f"(to {100 * PRECISION:.0f} % of it) with a pulse of {say.number(plan.pulse_l):.4g} {say.unit}."
+    )
+    told = "Time in which water is used comes on top: nobody should use any."
+    order = (
+        "Begin with everything open, close one branch after another and leave it closed, the main last.",
+        "Write down the time of each move to the second; move one valve at a time.",
+        "End with everything open again for one more step: it must read what the first did.",
+    )
+    notes = [told, *order]
+    if plan.test_flow_lpm is not None and plan.rate_lpm < plan.test_flow_lpm:
+        notes.append(
+            f"A new meter of this size need only see {say.flow(plan.test_flow_lpm)} ({plan.test_flow_source}): "
+            "a smaller leak may not show however long a step lasts."
+        )
+    return (
+        Section(heading="Plan of an isolation test", lines=lines),
+        Section(heading="How", lines=bullets(notes)),
+        cautions_section("sprinklers", "heater", "valve", "meter", "pit"),
+    )
+
+
+def proposal_sections(found: tuple[ProposedTime, ...], trace: Trace, *, units: UnitSystem) -> tuple[Section, ...]:
+    """Return proposed times as sections of text."""
+    say = Amounts(units=units)
+    lines = tuple(
+        f"  {_clock(trace, p.at_s)}   {say.flow(p.before.rate_lpm):>16}  ->{say.flow(p.after.rate_lpm):>16}"
+        for p in found
+    )
+    note = wrapped("A use of many minutes looks like a change: keep the times at which a valve was moved.")
+    return (
+        Section(heading="Times at which the steady flow changes", lines=lines or ("  none",)),
+        Section(heading="Note", lines=note),
+    )
+
+
+def _steps(result: Isolation, trace: Trace, say: Amounts) -> tuple[str, ...]:
+    lines = [f"  {'from':<17}{'min':>4}{say.unit + '/min':>9}{'between':>19}{'quiet':>8}  closed"]
+    for m in result.steps:
+        start = f"{_clock(trace, m.step.start_s):<17}{(m.step.end_s - m.step.start_s) / 60:>4.0f}"
+        closed = ", ".join(sorted(m.step.closed)) or "nothing"
+        if m.rate is None:
+            lines.append(f"  {start}{'-':>9}{'':>19}{'':>8}  {closed[:19]}")
+        else:
+            low, rate, high = (f"{say.number(x):.3f}" for x in (m.rate.low_lpm, m.rate.rate_lpm, m.rate.high_lpm))
+            between = f"{low} - {high}"
+            lines.append(f"  {start}{rate:>9}{between:>19}{m.rate.quiet_s / 60:>5.0f} min  {closed[:17]}")
+        notes = [m.note] if m.note else []
+        if m.surge_l > 0.05:
+            notes.append(f"refill surge of {say.volume(m.surge_l)} left out")
+        lines += [line for note in notes for line in wrapped(note, indent=6, hang=8)]
+    return tuple(lines)
+
+
+def _branches(result: Isolation, say: Amounts) -> tuple[str, ...]:
+    lines = [f"  {'':<28}{'leak':>9}{'between':>19}"]
+    for leak in (*result.branches, result.rest):
+        low, rate, high = (f"{say.number(x):.3f}" for x in (leak.low_lpm, leak.rate_lpm, leak.high_lpm))
+        if not leak.told:
+            lines.append(f"  {leak.name[:28]:<28}{'not told':>9}")
+            continue
+        lines.append(f"  {leak.name[:28]:<28}{rate:>9}{low + ' - ' + high:>19}   {_verdict(leak)}".rstrip())
+    total = (result.total_low_lpm, result.total_lpm, result.total_high_lpm)
+    low, rate, high = (f"{say.number(x):.3f}" for x in total)
+    lines.append(f"  {'whole':<28}{rate:>9}{low + ' - ' + high:>19}")
+    return tuple(lines)
+
+
+def _verdict(leak: BranchLeak) -> str:
+    return "leaks" if leak.leaks else "no leak shows"
+
+
+def _meaning(result: Isolation, say: Amounts) -> tuple[str, ...]:
+    texts = []
+    if result.done:
+        texts.append(
+            f"Done: nothing is left above {say.flow(result.visible_lpm)}, the smallest flow that these steps can show."
+        )
+    else:
+        texts.append(
+            f"Not done: {say.flow(result.rest.rate_lpm)} ({say.bounds(result.rest.low_lpm, result.rest.high_lpm)}) "
+            "is not located. It leaks before the valves, behind a valve that does not hold, or in a branch not tried."
+        )
+    for leak in (*result.branches, result.rest):
+        if leak.told and not leak.leaks and math.isfinite(leak.minutes) and leak.high_lpm > result.visible_lpm:
+            target = leak.rate_lpm if leak.rate_lpm > 0 else 0.5 * leak.high_lpm
+            texts.append(
+                f"{leak.name}: the steps are too short to tell {say.flow(target)} from none; they must last "
+                f"{leak.minutes:.0f} min."
+            )
+    texts.append("Rates are as registered: close to its starting flow a meter shows less than flows.")
+    return bullets(texts)
+
+
+def _clock(trace: Trace, seconds: float) -> str:
+    return moment((trace.start + pd.Timedelta(seconds, "s")).tz_convert(trace.timezone))
