@@ -129,7 +129,9 @@ def spread_options(command: Callable[..., None]) -> Callable[..., None]:
     parameters: list[inspect.Parameter] = []
     for name, parameter in signature.parameters.items():
         if name not in groups:
-            parameters.append(parameter)
+            # What follows a group's options is an option too: they can only be given by name.
+            grouped = any(p.kind is inspect.Parameter.KEYWORD_ONLY for p in parameters)
+            parameters.append(parameter.replace(kind=inspect.Parameter.KEYWORD_ONLY) if grouped else parameter)
             continue
         hints = get_type_hints(groups[name], include_extras=True)
         parameters += [

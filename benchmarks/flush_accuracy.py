@@ -1,0 +1,329 @@
+"""How well the volume per flush is measured: errors, coverage, classes, toilets and flapper leaks, and what each
+correction is worth.
+
+    python benchmarks/flush_accuracy.py --homes 40 --output benchmarks/FLUSH_ACCURACY.md
+
+Homes are simulated from seeds of the validation split. The constants of `flowsift.study.flushes_*` were set on seeds
+100200 to 100241; the homes here start at 100600.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from scipy.optimize import linear_sum_assignment
+
+import flowsift as fs
+from flowsift.disaggregation import Disaggregation
+from flowsift.evaluate.suites import SEEDS, STOCK_CYCLE
+from flowsift.fixtures import median_interval
+from flowsift.households import Truth, simulate
+from flowsift.study.flushes_classes import volume_classes
+from flowsift.study.flushes_refills import Refills, refills_of
+from flowsift.study.flushes_study import FlushStudy, Toilet, flushes
+from flowsift.study.flushes_volume import own_volume
+
+FIRST, FIRST_LEAKY = SEEDS["validation"][600], SEEDS["validation"][800]
+READINGS = {"1 s, 0.03 L": (1.0, 0.03), "10 s, 0.4 L": (10.0, 0.4)}
+GOALS = {"1 s, 0.03 L": 0.03, "10 s, 0.4 L": 0.08}
+LEAST_FLUSHES = 6
+LEAK_L_PER_DAY = 20.0
+ALIKE_VOLUME, ALIKE_FLOW = 0.10, 0.12
+
+Estimate = tuple[float, float, float]
+
+
+@dataclass
+class Tally:
+    """What was counted over the homes of one reading."""
+
+    toilets: list[dict[str, float]] = field(default_factory=list)
+    homes: list[dict[str, float]] = field(default_factory=list)
+    ablations: dict[str, list[tuple[float, bool]]] = field(default_factory=dict)
+    wrong: list[str] = field(default_factory=list)
+
+
+def true_toilets(truth: Truth) -> pd.DataFrame:
+    """One row a toilet that was used: its set volume, flow and registered share."""
+    flush = truth.events[truth.events["label"] == "flush"]
+    seen = flush[flush["metered_l"] > 0]
+    table = truth.fixtures[truth.fixtures["label"] == "flush"].set_index("fixture")
+    table["n"] = flush["fixture"].value_counts().reindex(table.index).fillna(0)
+    sums = seen.groupby("fixture")[["metered_l", "volume_l"]].sum()
+    table["registered"] = (sums["metered_l"] / sums["volume_l"]).reindex(table.index)
+    return table[table["n"] >= LEAST_FLUSHES]
+
+
+def paired(result: Disaggregation, study: FlushStudy, truth: Truth, real: pd.DataFrame) -> dict[str, str]:
+    """Pair answered with true toilets by the flushes they share, so that most flushes agree."""
+    flush = truth.events[truth.events["label"] == "flush"]
+    start = flush["start"].to_numpy(dtype="datetime64[ns]").astype("int64")
+    end = flush["end"].to_numpy(dtype="datetime64[ns]").astype("int64")
+    events = result.events.iloc[study.members["event"].to_numpy()]
+    a = events["start"].to_numpy(dtype="datetime64[ns]").astype("int64")
+    b = events["end"].to_numpy(dtype="datetime64[ns]").astype("int64")
+    shared = np.zeros((len(study.toilets), len(real)))
+    name = flush["fixture"].to_numpy(dtype=str)
+    for k, toilet in enumerate(study.members["toilet"]):
+        both = np.minimum(end, b[k]) - np.maximum(start, a[k])
+        best = int(np.argmax(both))
+        if both[best] > 0 and name[best] in real.index:
+            shared[int(toilet.split("-")[1]) - 1, real.index.get_loc(name[best])] += 1
+    rows, columns = linear_sum_assignment(-shared)
+    found = zip(rows, columns, strict=True)
+    return {study.toilets[r].name: str(real.index[c]) for r, c in found if shared[r, c] >= 3}
+
+
+def alike_count(real: pd.DataFrame) -> int:
+    """Number of true toilets where those too alike to tell apart count as one."""
+    left = list(real[["full_l", "flow_lpm"]].itertuples(index=False))
+    count = 0
+    while left:
+        one = left.pop(0)
+        left = [
+            other
+            for other in left
+            if abs(np.log(other[0] / one[0])) > ALIKE_VOLUME or abs(np.log(other[1] / one[1])) > ALIKE_FLOW
+        ]
+        count += 1
+    return count
+
+
+def variants(result: Disaggregation, toilet: Toilet, mine: Refills) -> dict[str, Estimate]:
+    """The estimate of a full flush, and the same without each correction; intervals with the meter's error."""
+    trace, full = result.trace, toilet.full
+    order = np.sort(mine.volume_l)
+
+    def own(volume_l: np.ndarray, pulse_l: float = trace.pulse_l, temper: float | None = None) -> Estimate:
+        options = {} if temper is None else {"temper": temper}
+        found = own_volume(volume_l, near_l=full.volume_l, pulse_l=pulse_l, interval_s=trace.interval_s, **options)
+        return (found.volume_l, *toilet.meter.widened(found.volume_l, found.low_l, found.high_l))
+
+    def widened(value: float, low: float, high: float) -> Estimate:
+        return (value, *toilet.meter.widened(value, low, high))
+
+    mean, error = float(order.mean()), 1.645 * float(order.std()) / np.sqrt(order.size)
+    median_low, median_high = median_interval(order, pulse_l=trace.pulse_l)
+    alone = mine.volume_l[mine.isolated] if mine.isolated.sum() >= 5 else mine.volume_l
+    return {
+        "all corrections": (full.volume_l, full.low_l, full.high_l),
+        "trickle counted in": own(mine.volume_l + mine.trickle_l),
+        "other water not modelled (median)": widened(float(np.median(order)), median_low, median_high),
+        "mixed and partial ones counted (mean)": widened(mean, mean - error, mean + error),
+        "only those that ran alone": own(alone),
+        "pulse error not counted": own(mine.volume_l, pulse_l=0.0),
+        "refills taken as independent": own(mine.volume_l, temper=1.0),
+        "meter's own error not counted": (full.volume_l, full.metered_low_l, full.metered_high_l),
+    }
+
+
+def naive(result: Disaggregation, toilet: Toilet) -> Estimate:
+    """The table of fixtures as it is: median of all events under the toilet's commonest name."""
+    table = result.fixtures
+    row = table[(table["fixture"] == toilet.fixtures[0]) & (table["label"] == "flush")].iloc[0]
+    return float(row["typical_volume_l"]), float(row["low_l"]), float(row["high_l"])
+
+
+def with_leak_refills(result: Disaggregation, toilet: Toilet, mine: Refills) -> Estimate:
+    """Mean volume with the refills that nobody caused counted as flushes."""
+    leak = refills_of(result, "toilet_leak")
+    near = leak.volume_l[np.abs(np.log(leak.flow_lpm / toilet.refill_lpm)) < 0.15]
+    every = np.concatenate([mine.volume_l, near])
+    error = 1.645 * float(every.std()) / np.sqrt(every.size)
+    return float(every.mean()), float(every.mean()) - error, float(every.mean()) + error
+
+
+def score_home(seed: int, reading: tuple[float, float], tally: Tally, *, days: int, leaky: bool) -> None:
+    """Study one home and count."""
+    interval_s, pulse_l = reading
+    include = ("worn flapper",) if leaky else ()
+    stock = STOCK_CYCLE[seed % 3]
+    home = simulate(seed, days=days, stock=stock, interval_s=interval_s, pulse_l=pulse_l, include=include)
+    result = fs.disaggregate(home.trace)
+    study = flushes(result)
+    real = true_toilets(home.truth)
+    leaks = home.truth.events[home.truth.events["label"] == "toilet_leak"]
+    leak_l = float(leaks["volume_l"].sum()) / days
+    tally.homes.append(
+        {
+            "right": float(len(study.toilets) == len(real)),
+            "right_or_alike": float(len(study.toilets) in (len(real), alike_count(real))),
+            "true": float(len(real)),
+            "found": float(len(study.toilets)),
+            "leak_l": leak_l,
+            "leaks": float(len(leaks)),
+            "leak_found": float(study.leak is not None),
+            "leak_answered": study.leak.per_day_l if study.leak else 0.0,
+            "days": float(days),
+        }
+    )
+    if leaky:
+        return
+    pairs = paired(result, study, home.truth, real)
+    refills = refills_of(result, "flush")
+    for toilet in study.toilets:
+        if toilet.name not in pairs:
+            continue
+        truth = real.loc[pairs[toilet.name]]
+        full_l, registered = float(truth["full_l"]), float(truth["registered"])
+        own_class = next(c for c in volume_classes() if c.low_l <= full_l < c.high_l)
+        chosen = study.members[(study.members["toilet"] == toilet.name) & (study.members["kind"] == "full")]
+        mine = refills.chosen(np.isin(refills.row, chosen["event"]))
+        row = {
+            "error": toilet.full.volume_l / full_l - 1.0,
+            "covered": float(toilet.full.low_l <= full_l <= toilet.full.high_l),
+            "metered_covered": float(toilet.full.metered_low_l <= full_l * registered <= toilet.full.metered_high_l),
+            "half_width": (toilet.full.high_l - toilet.full.low_l) / 2.0 / full_l,
+            "certain": float(toilet.classes.certain),
+            "class_right": float(toilet.classes.classes[0].name == own_class.name)
+            if toilet.classes.certain
+            else np.nan,
+            "class_among": float(own_class.name in {c.name for c in toilet.classes.classes}),
+            "kind_right": float((toilet.reduced is not None) == (truth["reduced_l"] > 0)),
+            "reduced_error": np.nan,
+        }
+        if toilet.reduced is not None and truth["reduced_l"] > 0:
+            row["reduced_error"] = toilet.reduced.volume_l / float(truth["reduced_l"]) - 1.0
+        tally.toilets.append(row)
+        estimates = variants(result, toilet, mine)
+        estimates["nothing but names and medians"] = naive(result, toilet)
+        for name, (value, low, high) in estimates.items():
+            tally.ablations.setdefault(name, []).append((abs(value / full_l - 1.0), low <= full_l <= high))
+
+
+def score_leaky_volume(seed: int, reading: tuple[float, float], *, days: int) -> list[tuple[float, float]]:
+    """Errors of the mean volume with and without the refills of a leaking flapper counted as flushes."""
+    interval_s, pulse_l = reading
+    stock = STOCK_CYCLE[seed % 3]
+    home = simulate(seed, days=days, stock=stock, interval_s=interval_s, pulse_l=pulse_l, include=("worn flapper",))
+    result = fs.disaggregate(home.trace)
+    study = flushes(result)
+    real = true_toilets(home.truth)
+    leaky = set(home.truth.events["fixture"][home.truth.events["label"] == "toilet_leak"])
+    refills = refills_of(result, "flush")
+    out = []
+    for name, true_name in paired(result, study, home.truth, real).items():
+        if true_name not in leaky or real.loc[true_name, "reduced_l"] > 0:
+            continue
+        toilet = next(t for t in study.toilets if t.name == name)
+        chosen = study.members["event"][study.members["toilet"] == name]
+        mine = refills.chosen(np.isin(refills.row, chosen))
+        full_l = float(real.loc[true_name, "full_l"])
+        with_them = with_leak_refills(result, toilet, mine)[0]
+        out.append((abs(toilet.full.volume_l / full_l - 1.0), abs(with_them / full_l - 1.0)))
+    return out
+
+
+def percent(value: float) -> str:
+    return "-" if np.isnan(value) else f"{100 * value:.1f} %"
+
+
+def report(name: str, ordinary: Tally, leaky: Tally, mixed: list[tuple[float, float]]) -> list[str]:
+    """Lines of the table of one reading."""
+    t, homes = pd.DataFrame(ordinary.toilets), pd.DataFrame(ordinary.homes)
+    every = pd.concat([homes, pd.DataFrame(leaky.homes)], ignore_index=True)
+    tight = every[every["leaks"] == 0]
+    loud = every[every["leak_l"] > LEAK_L_PER_DAY]
+    months = float(tight["days"].sum()) / 30.0
+    false = int(tight["leak_found"].sum())
+    error = t["error"].abs()
+    rows = [
+        ("toilets measured", f"{len(t)} of {int(homes['true'].sum())}", ""),
+        ("median error of a full flush", percent(error.median()), f"{percent(GOALS[name])} or less"),
+        ("its bias (median)", percent(t["error"].median()), ""),
+        ("90 % of errors below", percent(error.quantile(0.9)), ""),
+        ("median error of a reduced flush", percent(t["reduced_error"].abs().median()), ""),
+        ("coverage of the 90 % interval", percent(t["covered"].mean()), "85 to 95 %"),
+        ("coverage, meter's own error set aside", percent(t["metered_covered"].mean()), ""),
+        ("half-width of the interval (median)", percent(t["half_width"].median()), ""),
+        ("class called", percent(t["certain"].mean()), ""),
+        ("class right where called", percent(t["class_right"].mean()), "95 % or more"),
+        ("true class among those named", percent(t["class_among"].mean()), ""),
+        ("single or dual flush right", percent(t["kind_right"].mean()), ""),
+        ("number of toilets right", percent(homes["right"].mean()), "80 % of homes"),
+        ("the same, alike ones counted once", percent(homes["right_or_alike"].mean()), ""),
+        (
+            f"flapper leaks above {LEAK_L_PER_DAY:g} L/day found",
+            f"{int(loud['leak_found'].sum())} of {len(loud)}",
+            "all",
+        ),
+        (
+            "smaller ones found",
+            f"{int(every[(every['leaks'] > 0) & (every['leak_l'] <= 20)]['leak_found'].sum())} of "
+            f"{int(((every['leaks'] > 0) & (every['leak_l'] <= 20)).sum())}",
+            "",
+        ),
+        (
+            "their volume a day, answered over true",
+            percent(float((loud["leak_answered"] / loud["leak_l"]).median())),
+            "",
+        ),
+        ("false alarms", f"{false} in {months:.1f} home-months", "1 in 50"),
+    ]
+    lines = [
+        f"## {name} a pulse",
+        "",
+        f"{len(homes)} homes.",
+        "",
+        "| figure | measured | goal |",
+        "| --- | --- | --- |",
+    ]
+    lines += [f"| {a} | {b} | {c} |" for a, b, c in rows]
+    lines += [
+        "",
+        "| without the correction | median error | 90 % of errors below | coverage |",
+        "| --- | --- | --- | --- |",
+    ]
+    for variant, seen in ordinary.ablations.items():
+        errors, covered = np.array([e for e, _ in seen]), np.array([c for _, c in seen])
+        lines.append(
+            f"| {variant} | {percent(float(np.median(errors)))} | {percent(float(np.quantile(errors, 0.9)))} "
+            f"| {percent(float(covered.mean()))} |"
+        )
+    if mixed:
+        with_out = np.array(mixed)
+        lines += [
+            "",
+            f"Toilets with a leaking flapper ({len(mixed)}): median error {percent(float(np.median(with_out[:, 0])))}; "
+            f"with its refills counted as flushes {percent(float(np.median(with_out[:, 1])))}.",
+        ]
+    return [*lines, ""]
+
+
+def main(output: Callable[[str], None] = print) -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--homes", type=int, default=40, help="ordinary homes")
+    parser.add_argument("--leaky", type=int, default=20, help="homes with a worn flapper")
+    parser.add_argument("--days", type=int, default=14)
+    parser.add_argument("--output", type=Path, default=None, help="write the tables here as Markdown")
+    options = parser.parse_args()
+    lines = [
+        "# Gallons per flush: accuracy",
+        "",
+        f"Written by `benchmarks/flush_accuracy.py --homes {options.homes} --leaky {options.leaky} "
+        f"--days {options.days}`: simulated homes of three stocks, validation seeds from {FIRST} (ordinary) and "
+        f"{FIRST_LEAKY} (worn flapper).",
+        "",
+    ]
+    for name, reading in READINGS.items():
+        ordinary, leaky = Tally(), Tally()
+        for seed in range(FIRST, FIRST + options.homes):
+            score_home(seed, reading, ordinary, days=options.days, leaky=False)
+        mixed = []
+        for seed in range(FIRST_LEAKY, FIRST_LEAKY + options.leaky):
+            score_home(seed, reading, leaky, days=options.days, leaky=True)
+            mixed += score_leaky_volume(seed, reading, days=options.days)
+        lines += report(name, ordinary, leaky, mixed)
+    text = "\n".join(lines)
+    output(text)
+    if options.output is not None:
+        options.output.write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,223 @@
+"""The command ``flushes``: what each toilet takes per flush, in one home or in many."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+import flowsift as fs
+from flowsift.cli.options import Reading, Units, parsed_volume_l, spread_options
+from flowsift.cli.terminal import complain, show, show_sections, working
+from flowsift.errors import FlowsiftError, InputError, OptionError
+from flowsift.files import check_folder, check_table_path, write_table, write_text
+from flowsift.report.flushes import flushes_dict
+from flowsift.report.flushes_plot import SUFFIXES, plot_flush_volumes
+from flowsift.report.flushes_text import flushes_sections, homes_sections
+from flowsift.study.flushes_homes import HomesStudy, homes_study
+from flowsift.study.flushes_study import FlushStudy
+from flowsift.study.flushes_study import flushes as study_flushes
+from flowsift.units import UnitSystem, system_of
+
+STANDARD_OUTPUT = Path("-")
+
+TRACE_FILES = (".csv", ".csv.gz", ".parquet")
+"""Endings of files that are taken for traces in a folder."""
+
+LOGS = ("log.parquet", "log.csv.gz", "trace.csv.gz")
+"""A folder with one of these is one home, as ``simulate`` writes it: its other files are no traces."""
+
+
+class Meter(StrEnum):
+    """Meters with published limits."""
+
+    displacement = "displacement"
+    class_2 = "class-2"
+    exact = "exact"
+
+
+class Classes(StrEnum):
+    """Sets of classes of flush volume."""
+
+    us = "us"
+    uk = "uk"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Studying:
+    """What the study takes for granted, and what it writes."""
+
+    units: Annotated[Units | None, typer.Option(help="Units of the answer [default: those of the input].")] = None
+    json: Annotated[
+        Path | None, typer.Option(help="Write the study as JSON here; - for standard output.", metavar="PATH")
+    ] = None
+    meter: Annotated[Meter, typer.Option(help="Whose published limits hold: displacement, class-2 or exact.")] = (
+        Meter.displacement
+    )
+    classes: Annotated[Classes, typer.Option(help="Classes of flush volume: us or uk.")] = Classes.us
+    replacement: Annotated[
+        str | None,
+        typer.Option(help="Volume per flush of a replacement, such as 0.8gal [default: 1.28gal].", metavar="VOLUME"),
+    ] = None
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Write the table of toilets here (.parquet, .csv, .csv.gz), that of homes beside it as NAME-homes.",
+            metavar="PATH",
+        ),
+    ] = None
+    figure: Annotated[
+        Path | None, typer.Option(help="Draw a histogram of volumes here (.png, .svg or .pdf).", metavar="PATH")
+    ] = None
+
+    def check(self) -> None:
+        """Find out before the work whether the files asked for can be written."""
+        if self.out is not None:
+            check_table_path(self.out)
+        if self.figure is not None:
+            if self.figure.suffix.lower() not in SUFFIXES:
+                raise OptionError(f"{self.figure}: a figure is written as one of {', '.join(SUFFIXES)}")
+            check_folder(self.figure)
+        if self.json not in (None, STANDARD_OUTPUT):
+            check_folder(self.json)
+
+    def study(self, trace: fs.Trace) -> FlushStudy:
+        """Study one trace."""
+        return study_flushes(
+            fs.disaggregate(trace),
+            meter=self.meter.value,
+            classes=self.classes.value,
+            replacement_l=None if self.replacement is None else parsed_volume_l(self.replacement),
+        )
+
+
+def register(app: typer.Typer) -> None:
+    """Add ``flushes`` to the command line."""
+    app.command()(spread_options(flushes))
+
+
+def flushes(
+    files: Annotated[
+        list[Path], typer.Argument(help="Flow data, a file a home, or folders of such files.", metavar="FILE...")
+    ],
+    reading: Reading,
+    studying: Studying,
+) -> None:
+    """Tell what each toilet takes per flush, how sure that is, and whether one refills with nobody flushing.
+
+    One file gives the toilets of one home. Several files, or a folder, give a study over homes: shares of the classes
+    with intervals, and what replacement would save.
+    """
+    studying.check()
+    homes = list(_homes(files))
+    if len(homes) == 1 and files[0].is_file():
+        _one(homes[0][1], reading, studying)
+    else:
+        _many(homes, reading, studying)
+
+
+def _one(path: Path, reading: Reading, studying: Studying) -> None:
+    with working(f"reading {path.name}"):
+        trace = reading.read(path)
+    with working("telling the toilets apart"):
+        study = studying.study(trace)
+    units = studying.units.value if studying.units is not None else system_of(trace.unit)
+    _write(homes_study([(path.name, study)]), studying, units)
+    if _say_json(flushes_dict(study, units=units), studying):
+        show_sections(flushes_sections(study, units=units))
+
+
+def _many(homes: list[tuple[str, Path]], reading: Reading, studying: Studying) -> None:
+    studies: list[tuple[str, FlushStudy]] = []
+    problems: list[tuple[str, str]] = []
+    found: list[UnitSystem] = []
+    console = Console(stderr=True)
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        console=console,
+        disable=not console.is_terminal,
+    ) as progress:
+        task = progress.add_task("homes", total=len(homes))
+        for name, path in homes:
+            try:
+                trace = reading.read(path)
+                studies.append((name, studying.study(trace)))
+                found.append(system_of(trace.unit))
+            except (FlowsiftError, OSError) as error:
+                complain(f"{name}: {error}")
+                problems.append((name, str(error)))
+            progress.advance(task)
+    table = homes_study(studies, problems=problems)
+    usual: UnitSystem = "us" if found and found.count("us") * 2 > len(found) else "si"
+    units = studying.units.value if studying.units is not None else usual
+    _write(table, studying, units)
+    record = {
+        "units": units,
+        "homes": [{"home": name, **flushes_dict(study, units=units)} for name, study in studies],
+        "problems": [{"home": name, "problem": problem} for name, problem in problems],
+    }
+    if _say_json(record, studying):
+        show_sections(homes_sections(table, units=units))
+
+
+def _say_json(record: dict[str, Any], studying: Studying) -> bool:
+    """Write the JSON where it was asked for; tell whether text is wanted too."""
+    if studying.json is None:
+        return True
+    text = json.dumps(record, indent=2, allow_nan=False) + "\n"
+    if studying.json == STANDARD_OUTPUT:
+        show(text)
+        return False
+    write_text(text, studying.json)
+    return True
+
+
+def _write(table: HomesStudy, studying: Studying, units: UnitSystem) -> None:
+    if studying.out is not None:
+        toilets, homes = table.toilets, table.homes
+        if units == "us":
+            toilets, homes = toilets.in_us_units(), homes.in_us_units()
+        write_table(toilets, studying.out)
+        write_table(homes, homes_path(studying.out))
+    if studying.figure is not None:
+        plot_flush_volumes(table, studying.figure, units=units)
+
+
+def homes_path(path: Path) -> Path:
+    """Return where the table of homes goes beside that of toilets: ``study-homes.parquet`` for ``study.parquet``."""
+    stem, dot, ending = path.name.partition(".")
+    return path.with_name(f"{stem}-homes{dot}{ending}")
+
+
+def _homes(files: list[Path]) -> Iterator[tuple[str, Path]]:
+    """Yield the name and the file of each home, in order of name within a folder."""
+    for path in files:
+        if not path.is_dir():
+            yield path.name, path
+            continue
+        inside = sorted(_inside(path))
+        if not inside:
+            raise InputError(f"expected files of flow data ({', '.join(TRACE_FILES)}), found none", file=str(path))
+        yield from ((str(one.relative_to(path)), one) for one in inside)
+
+
+def _inside(folder: Path) -> Iterator[Path]:
+    log = next((folder / name for name in LOGS if (folder / name).is_file()), None)
+    if log is not None:
+        yield log
+        return
+    for path in folder.iterdir():
+        if path.is_dir():
+            yield from _inside(path)
+        elif path.name.lower().endswith(TRACE_FILES):
+            yield path
