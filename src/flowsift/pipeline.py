@@ -14,17 +14,26 @@ from flowsift.classify.facts import HomeFacts
 from flowsift.classify.joining import join_uses
 from flowsift.classify.label import label_uses
 from flowsift.classify.mixture import HomeModel, fit_home
+from flowsift.classify.modes import Plane, find_modes
 from flowsift.classify.network import trained_network
 from flowsift.classify.walk import Walk, heeded, match_walk, walked_names
-from flowsift.disaggregation import Disaggregation, assemble
+from flowsift.disaggregation import Disaggregation, assemble, overlapping
 from flowsift.features import UseFeatures, describe_uses
 from flowsift.labels import LABELS
 from flowsift.quality import Finding
+from flowsift.signal.layout import lay_out
+from flowsift.signal.overlap import Familiar
 from flowsift.signal.resolution import limits
-from flowsift.signal.segmentation import Segmentation, segment
+from flowsift.signal.segmentation import Segmentation, explain
 from flowsift.surroundings import describe_surroundings
 from flowsift.trace import Trace
 from flowsift.units import SECONDS_PER_DAY
+
+PLAIN = 1.5
+"""Log ratio over its surroundings from which a mode is something the home is known for."""
+
+SMALLEST_FAMILIAR_L = 1.5
+"""Smaller repeated uses don't tell overlapping ones apart: any tap can take as much [L]."""
 
 
 def disaggregate(
@@ -57,8 +66,10 @@ def disaggregate(
         If `labels` lacks a column, or holds an unknown label or a time that can't be read (names row and column).
     """
     facts = HomeFacts() if household is None else household
-    pieces = segment(trace, random_state=random_state)
-    # Twice: what repeats in the home tells which pieces belong together, and whole uses tell more of the home.
+    layout = lay_out(trace, random_state=random_state)
+    # Thrice: what repeats in the home tells overlapping uses apart and which pieces belong together, and whole uses tell
+    # more of the home.
+    pieces = explain(layout, _familiar(trace, explain(layout)))
     features, model = _view(trace, pieces, facts)
     uses = pieces.joined(join_uses(features, model, interval_s=trace.interval_s))
     features, model = _view(trace, uses, facts)
@@ -97,11 +108,25 @@ def _unmatched(walk: Walk | None) -> tuple[Finding, ...]:
 
 def evidence_of_uses(trace: Trace) -> Iterator[tuple[Segmentation, FloatArray]]:
     """Yield a trace's pieces, then its whole uses, each with the evidence on them: what the network is trained on."""
-    pieces = segment(trace)
+    layout = lay_out(trace)
+    pieces = explain(layout, _familiar(trace, explain(layout)))
     features, model, evidence = _evidence(trace, pieces)
     yield pieces, evidence
     uses = pieces.joined(join_uses(features, model, interval_s=trace.interval_s))
     yield uses, _evidence(trace, uses)[2]
+
+
+def _familiar(trace: Trace, pieces: Segmentation) -> Familiar:
+    """Return what the home is known for: the modes among uses that ran alone."""
+    features = describe_uses(trace, pieces)
+    alone = ~overlapping(pieces.start, pieces.end)
+    plane = Plane.of(pulse_l=trace.pulse_l, interval_s=trace.interval_s)
+    points = plane.points(features.volume_l[alone], features.flow_lpm[alone])
+    modes = find_modes(points)
+    known = modes.center[modes.purity > PLAIN]
+    volume, flow = plane.figures(known)
+    big = volume > SMALLEST_FAMILIAR_L
+    return Familiar(volume_l=tuple(volume[big].tolist()), flow_lpm=tuple(flow[big].tolist()))
 
 
 def _view(trace: Trace, uses: Segmentation, facts: HomeFacts) -> tuple[UseFeatures, HomeModel]:

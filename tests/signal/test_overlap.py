@@ -5,12 +5,12 @@ import time
 import numpy as np
 import pytest
 
-from flowsift.signal.overlap import explain_span
+from flowsift.signal.overlap import Familiar, explain_span
 
 
 def spans(levels, noise=0.01):
     """Explain levels and return each use as (first level, flows)."""
-    found = explain_span(list(map(float, levels)), [noise] * len(levels))
+    found = explain_span(list(map(float, levels)), [noise] * len(levels), [1.0] * len(levels))
     return sorted((use.first, tuple(np.round(use.flows_lpm, 2))) for use in found.uses)
 
 
@@ -38,7 +38,7 @@ def test_flows_add_up_to_the_level_everywhere():
     rng = np.random.default_rng(3)
     for _ in range(50):
         levels = rng.uniform(0.3, 25, rng.integers(1, 25)).tolist()
-        found = explain_span(levels, [0.02] * len(levels))
+        found = explain_span(levels, [0.02] * len(levels), [1.0] * len(levels))
         total = np.zeros(len(levels))
         for use in found.uses:
             total[use.first : use.first + len(use.flows_lpm)] += use.flows_lpm
@@ -53,8 +53,8 @@ def test_a_closing_use_may_miss_its_opening_by_the_shared_lines_dip():
 
 
 def test_an_ambiguous_division_is_less_sure_than_a_plain_one():
-    plain = explain_span([8.0, 14.0, 8.0], [0.01] * 3).certainty
-    alike = explain_span([6.0, 12.0, 6.0], [0.01] * 3).certainty
+    plain = explain_span([8.0, 14.0, 8.0], [0.01] * 3, [1.0] * 3).certainty
+    alike = explain_span([6.0, 12.0, 6.0], [0.01] * 3, [1.0] * 3).certainty
     assert alike < plain
 
 
@@ -64,6 +64,22 @@ def test_work_grows_with_the_number_of_steps_alone():
     times = []
     for levels in (short, long):
         began = time.perf_counter()
-        explain_span(levels, [0.02] * len(levels))
+        explain_span(levels, [0.02] * len(levels), [1.0] * len(levels))
         times.append(time.perf_counter() - began)
     assert times[1] < 12 * times[0] + 0.5
+
+
+def test_a_familiar_volume_tells_a_refill_from_a_tap_turned_down():
+    # A toilet of 6 L at 6 L/min, and at once a tap of 4 L/min: without knowing the toilet it is one use turned down.
+    levels, minutes = [6.0, 4.0], [1.0, 0.8]
+    plain = explain_span(levels, [0.01] * 2, minutes)
+    known = explain_span(levels, [0.01] * 2, minutes, Familiar(volume_l=(6.0,), flow_lpm=(6.0,)))
+    assert len(plain.uses) == 1
+    assert len(known.uses) == 2
+
+
+def test_reward_falls_with_the_distance():
+    known = Familiar(volume_l=(6.0,), flow_lpm=(8.0,))
+    rewards = [known.reward(volume, 8.0) for volume in (6.0, 6.3, 7.0, 12.0)]
+    assert rewards == sorted(rewards, reverse=True)
+    assert rewards[-1] == 0.0

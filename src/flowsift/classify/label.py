@@ -62,7 +62,7 @@ def label_uses(features: UseFeatures, model: HomeModel) -> Labels:
     best = np.where(unsure, probability[:, OTHER], best)
     return Labels(
         label=label,
-        probability=best * features.certainty,
+        probability=best,
         fixture=name_fixtures(label, model.mode, features.volume_l, features.flow_lpm),
         cycle=number_cycles(start_s, end_s, label),
     )

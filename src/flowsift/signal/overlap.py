@@ -3,7 +3,8 @@
 Every rise opens a use or turns one up, every fall closes a use or turns one down, and at the end of the span all are
 closed. A beam search keeps the cheapest explanations of the steps so far; costs are negative log-likelihoods, so a
 closing use whose flow is unlike the fall pays by the squared misfit, and each further use or adjustment pays a fixed
-price. The work grows with the number of steps alone.
+price. A use that closes with the volume and flow of one that this home is known for earns that back. The work grows
+with the number of steps alone.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from math import exp, log, log1p
+from typing import NamedTuple
 
 BEAM = 12
 """Explanations kept after each step."""
@@ -27,6 +29,12 @@ ADJUST_COST = 3.0
 
 ADJUST_SLOPE = 1.5
 """Further price for each e-fold of an adjustment: handles move a little more often than a lot."""
+
+TAPER_COST = 1.0
+"""Price of turning a use down further right after it was turned down: a tank's float valve closes by and by."""
+
+TAPER_MINUTES = 0.5
+"""Longest time at one level within such a taper [min] (assumption)."""
 
 TOGETHER_COST = 3.5
 """Price of two things in the same instant (two uses closing, one closing as another opens)."""
@@ -45,6 +53,37 @@ SAME_FIXTURE = 0.08
 """Standard deviation between a use's opening and closing step, as a share of its flow (assumption)."""
 
 
+FAMILIAR_VOLUME, FAMILIAR_FLOW = 0.05, 0.15
+"""Standard deviations, as shares, of a familiar use's volume and flow when others run beside it (assumption: pressure
+changes a refill's flow, not the volume that it needs)."""
+
+FAMILIAR_ODDS = 30.0
+"""How much likelier a use is that is just like a familiar one."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Familiar:
+    """Uses that a home is known for: a toilet's refill, a washer's fill.
+
+    Attributes
+    ----------
+    volume_l, flow_lpm : tuple of float
+        One element a familiar use.
+    """
+
+    volume_l: tuple[float, ...] = ()
+    flow_lpm: tuple[float, ...] = ()
+
+    def reward(self, volume_l: float, flow_lpm: float) -> float:
+        """Return how much a use of this volume and flow earns by being like a familiar one, >= 0."""
+        best = 0.0
+        for volume, flow in zip(self.volume_l, self.flow_lpm, strict=True):
+            away = (log(volume_l / volume) / FAMILIAR_VOLUME) ** 2 + (log(flow_lpm / flow) / FAMILIAR_FLOW) ** 2
+            if away < 18.0:
+                best = max(best, log1p(FAMILIAR_ODDS * exp(-0.5 * away)))
+        return best
+
+
 @dataclass(frozen=True, kw_only=True)
 class Use:
     """One use inside a span: its flow on each plateau from `first` on."""
@@ -61,8 +100,17 @@ class Explanation:
     certainty: float
 
 
-@dataclass(frozen=True)
-class _State:
+class _Running(NamedTuple):
+    """A use that runs: its flow now and when it opened, its volume so far, and whether it was just turned down."""
+
+    use: int
+    flow: float
+    opened: float
+    volume: float
+    falls: bool
+
+
+class _State(NamedTuple):
     """A way to explain the steps so far.
 
     `cost` is that of the cheapest way to get here, `mass` the cost of all of them together.
@@ -70,12 +118,14 @@ class _State:
 
     cost: float
     mass: float
-    active: tuple[tuple[int, float], ...]
+    active: tuple[_Running, ...]
     n_uses: int
     parent: _State | None
 
 
-def explain_span(level_lpm: list[float], variance: list[float]) -> Explanation:
+def explain_span(
+    level_lpm: list[float], variance: list[float], minutes: list[float], familiar: Familiar | None = None
+) -> Explanation:
     """Divide the plateaus of one span among uses.
 
     Parameters
@@ -84,72 +134,97 @@ def explain_span(level_lpm: list[float], variance: list[float]) -> Explanation:
         Levels above the trickle [L/min], > 0, n_plateaus >= 1. No flow before and after.
     variance : list of float, length n_plateaus
         Variance of each level [(L/min)^2].
+    minutes : list of float, length n_plateaus
+        Duration of each [min].
+    familiar : Familiar, optional
+        Uses that the home is known for.
 
     Returns
     -------
     Explanation
         On each plateau the flows of its uses add up to its level.
     """
+    known = Familiar() if familiar is None else familiar
     beam = [_State(0.0, 0.0, (), 0, None)]
     before, noise_before = 0.0, 0.0
-    for level, noise in zip(level_lpm, variance, strict=True):
-        beam = _advance(beam, before, level, noise_before + noise + (SHARED_LINE * max(level, before)) ** 2)
+    for level, noise, lasts in zip(level_lpm, variance, minutes, strict=True):
+        step_noise = noise_before + noise + (SHARED_LINE * max(level, before)) ** 2
+        beam = _advance(beam, before, level, step_noise, lasts, known)
         before, noise_before = level, noise
-    closing = [TOGETHER_COST * max(len(state.active) - 1, 0) for state in beam]
+    closing = [
+        TOGETHER_COST * max(len(state.active) - 1, 0) - sum(known.reward(u.volume, u.opened) for u in state.active)
+        for state in beam
+    ]
     best = min(range(len(beam)), key=lambda k: beam[k].cost + closing[k])
     lowest = beam[best].cost + closing[best]
-    weight = sum(exp(lowest - state.mass - end) for state, end in zip(beam, closing, strict=True))
+    weight = sum(exp(min(lowest - state.mass - end, 0.0)) for state, end in zip(beam, closing, strict=True))
     return Explanation(uses=_uses_of(beam[best]), certainty=min(1.0 / weight, 1.0))
 
 
-def _advance(beam: list[_State], before: float, level: float, noise: float) -> list[_State]:
+def _advance(
+    beam: list[_State], before: float, level: float, noise: float, minutes: float, known: Familiar
+) -> list[_State]:
     found: dict[tuple[int, ...], _State] = {}
     for state in beam:
-        for cost, active, n_uses in _moves(state, level - before, level, noise):
-            total = sum(flow for _, flow in active)
+        for cost, active, n_uses in _moves(state, level - before, level, noise, known):
+            total = sum(u.flow for u in active)
             if total <= 0 or len(active) > MOST_AT_ONCE:
                 continue
-            scaled = tuple((use, flow * level / total) for use, flow in active)
-            # Explanations that agree on what runs now, to a twentieth of the flow, go on alike: the cheapest stays and
-            # speaks for all.
-            key = tuple(sorted(round(20 * flow / level) for _, flow in scaled))
+            scale = level / total
+            scaled = tuple(
+                _Running(
+                    u.use,
+                    u.flow * scale,
+                    u.opened or u.flow * scale,
+                    u.volume + u.flow * scale * minutes,
+                    u.falls and minutes < TAPER_MINUTES,
+                )
+                for u in active
+            )
+            # Explanations that agree on what runs now and since when, to a twentieth of the flow and a tenth of the
+            # volume, go on alike: the cheapest stays and speaks for all.
+            key = tuple(sorted(round(20 * u.flow / level) * 100_000 + round(10 * log1p(u.volume)) for u in scaled))
             reached = _State(state.cost + cost, state.mass + cost, scaled, n_uses, state)
             rival = found.get(key)
             if rival is not None:
                 mass = min(rival.mass, reached.mass) - log1p(exp(-abs(rival.mass - reached.mass)))
-                cheaper = reached if reached.cost < rival.cost else rival
-                reached = _State(cheaper.cost, mass, cheaper.active, cheaper.n_uses, cheaper.parent)
+                reached = (reached if reached.cost < rival.cost else rival)._replace(mass=mass)
             found[key] = reached
     return sorted(found.values(), key=lambda s: s.cost)[:BEAM]
 
 
-_Move = tuple[float, tuple[tuple[int, float], ...], int]
+_Move = tuple[float, tuple[_Running, ...], int]
 
 
-def _moves(state: _State, step: float, level: float, noise: float) -> Iterator[_Move]:
+def _moves(state: _State, step: float, level: float, noise: float, known: Familiar) -> Iterator[_Move]:
     """Yield the ways from `state` to the next level: price, active uses, number of uses so far."""
     active, n = state.active, state.n_uses
     if not active:
-        yield OPEN_COST, ((n, level),), n + 1
+        yield OPEN_COST, (_Running(n, level, 0.0, 0.0, False),), n + 1
         return
     if step > 0:
-        yield OPEN_COST + _thin(step), (*active, (n, step)), n + 1
-    newest = max(use for use, _ in active)
-    for k, (use, flow) in enumerate(active):
+        yield OPEN_COST + _thin(step), (*active, _Running(n, step, 0.0, 0.0, False)), n + 1
+    newest = active[-1].use if len(active) == 1 else max(u.use for u in active)
+    for k, running in enumerate(active):
         others = active[:k] + active[k + 1 :]
-        changed = flow + step
+        changed = running.flow + step
+        reward = known.reward(running.volume, running.opened)
         if changed > (LEAST_FLOW_LPM if others else 0.0):
-            yield ADJUST_COST + ADJUST_SLOPE * abs(log(changed / flow)), (*others, (use, changed)), n
-            if abs(step) > 0.1 * flow:
-                yield OPEN_COST + TOGETHER_COST + _thin(changed), (*others, (n, changed)), n + 1
+            base = TAPER_COST if running.falls and step < 0 else ADJUST_COST
+            price = base + ADJUST_SLOPE * abs(log(changed / running.flow))
+            yield price, (*others, running._replace(flow=changed, falls=step < 0)), n
+            if abs(step) > 0.1 * running.flow:
+                follower = _Running(n, changed, 0.0, 0.0, False)
+                yield OPEN_COST + TOGETHER_COST + _thin(changed) - reward, (*others, follower), n + 1
         if step < 0 and others:
-            yield _misfit(flow + step, flow, noise) + (OLDER_COST if use < newest else 0.0), others, n
-    if step < 0:
+            older = OLDER_COST if running.use < newest else 0.0
+            yield _misfit(changed, running.flow, noise) + older - reward, others, n
+    if step < 0 and len(active) > 2:
         for one, other in combinations(active, 2):
-            rest = tuple(u for u in active if u not in (one, other))
-            if rest:
-                flow = one[1] + other[1]
-                yield TOGETHER_COST + _misfit(flow + step, flow, noise), rest, n
+            rest = tuple(u for u in active if u is not one and u is not other)
+            flow = one.flow + other.flow
+            reward = known.reward(one.volume, one.opened) + known.reward(other.volume, other.opened)
+            yield TOGETHER_COST + _misfit(flow + step, flow, noise) - reward, rest, n
 
 
 def _thin(flow: float) -> float:
@@ -172,7 +247,7 @@ def _uses_of(state: _State) -> tuple[Use, ...]:
     flows: dict[int, list[float]] = {}
     first: dict[int, int] = {}
     for plateau, visited in enumerate(reversed(states)):
-        for use, flow in visited.active:
-            first.setdefault(use, plateau)
-            flows.setdefault(use, []).append(flow)
+        for running in visited.active:
+            first.setdefault(running.use, plateau)
+            flows.setdefault(running.use, []).append(running.flow)
     return tuple(Use(first=first[u], flows_lpm=tuple(flows[u])) for u in sorted(flows))
