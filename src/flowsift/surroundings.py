@@ -46,7 +46,7 @@ class Surroundings:
     alike_per_day : ndarray
         Uses of like flow a day.
     since_alike_s, until_alike_s : ndarray
-        Time from the end of the last use of like flow, and to the start of the next [s]; a day where there is none near.
+        Time from the end of the last use of like flow, and to the start of the next [s]; a day where none is near.
     since_any_s, until_any_s : ndarray
         The same for any use.
     activity : ndarray
@@ -119,8 +119,8 @@ def _activity(start_s: FloatArray) -> FloatArray:
         return np.empty(0)
     bin_of = (np.mod(start_s, SECONDS_PER_DAY) / SECONDS_PER_DAY * ACTIVITY_BINS).astype(np.int64)
     count = np.bincount(bin_of, minlength=ACTIVITY_BINS).astype(np.float64)
-    around = sum(np.roll(count, k) for k in range(-4, 5))
-    return np.log((around[bin_of] + 1.0) / (count.sum() * 9 / ACTIVITY_BINS + 1.0))
+    around = np.sum([np.roll(count, k) for k in range(-4, 5)], axis=0)
+    return np.asarray(np.log((around[bin_of] + 1.0) / (count.sum() * 9 / ACTIVITY_BINS + 1.0)))
 
 
 def _running(start_s: FloatArray, end_s: FloatArray) -> FloatArray:
