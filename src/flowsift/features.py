@@ -91,3 +91,31 @@ def describe_uses(trace: Trace, segmentation: Segmentation) -> UseFeatures:
         tail=low / np.maximum(sum_by(parts.use, drawn, n), 1e-12),
         certainty=seg.certainty,
     )
+
+
+def features_of_cuts(
+    start_s: FloatArray, duration_s: FloatArray, volume_l: FloatArray, flow_lpm: FloatArray
+) -> UseFeatures:
+    """Describe uses of which only times, volumes and mean flows are known: each as one steady level.
+
+    Parameters
+    ----------
+    start_s, duration_s, volume_l, flow_lpm : ndarray, shape (n_uses,)
+        Sorted by start.
+
+    Returns
+    -------
+    UseFeatures
+    """
+    none, one = np.zeros(start_s.size), np.ones(start_s.size)
+    return UseFeatures(
+        start_s=start_s,
+        duration_s=duration_s,
+        volume_l=volume_l,
+        flow_lpm=flow_lpm,
+        peak_lpm=flow_lpm,
+        unsteadiness=none,
+        n_levels=one,
+        tail=none,
+        certainty=one,
+    )

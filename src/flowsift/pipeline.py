@@ -4,36 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import TypedDict
 
 import numpy as np
 import pandas as pd
 
 from flowsift.arrays import FloatArray
-from flowsift.classify.evidence import evidence_matrix
 from flowsift.classify.facts import HomeFacts
 from flowsift.classify.joining import join_uses
+from flowsift.classify.judgement import familiar_uses, judge, weigh_evidence
 from flowsift.classify.label import label_uses
-from flowsift.classify.mixture import HomeModel, fit_home
-from flowsift.classify.modes import Plane, find_modes
-from flowsift.classify.network import trained_network
 from flowsift.classify.walk import Walk, heeded, match_walk, walked_names
 from flowsift.disaggregation import Disaggregation, assemble, overlapping
-from flowsift.features import UseFeatures, describe_uses
+from flowsift.features import describe_uses, features_of_cuts
 from flowsift.labels import LABELS
 from flowsift.quality import Finding
 from flowsift.signal.layout import lay_out
-from flowsift.signal.overlap import Familiar
 from flowsift.signal.resolution import limits
 from flowsift.signal.segmentation import Segmentation, explain
-from flowsift.surroundings import describe_surroundings
 from flowsift.trace import Trace
-from flowsift.units import SECONDS_PER_DAY
-
-PLAIN = 1.5
-"""Log ratio over its surroundings from which a mode is something the home is known for."""
-
-SMALLEST_FAMILIAR_L = 1.5
-"""Smaller repeated uses don't tell overlapping ones apart: any tap can take as much [L]."""
+from flowsift.units import NS_PER_S, SECONDS_PER_DAY
 
 
 def disaggregate(
@@ -65,14 +55,10 @@ def disaggregate(
     InputError
         If `labels` lacks a column, or holds an unknown label or a time that can't be read (names row and column).
     """
-    facts = HomeFacts() if household is None else household
-    layout = lay_out(trace, random_state=random_state)
-    # Thrice: what repeats in the home tells overlapping uses apart and which pieces belong together, and whole uses tell
-    # more of the home.
-    pieces = explain(layout, _familiar(trace, explain(layout)))
-    features, model = _view(trace, pieces, facts)
-    uses = pieces.joined(join_uses(features, model, interval_s=trace.interval_s))
-    features, model = _view(trace, uses, facts)
+    pieces = _pieces(trace, random_state=random_state)
+    uses = _whole_uses(trace, pieces)
+    features = describe_uses(trace, uses)
+    model = judge(features, facts=household, **_meter(trace))
     walk = None if labels is None else match_walk(labels, trace, features)
     if walk is not None:
         model = replace(model, probability=heeded(model.probability, walk, features))
@@ -106,40 +92,64 @@ def _unmatched(walk: Walk | None) -> tuple[Finding, ...]:
     )
 
 
+def label_cuts(trace: Trace, uses: pd.DataFrame) -> list[str]:
+    """Label uses whose cuts are given, by their times, volumes and mean flows alone.
+
+    Parameters
+    ----------
+    trace : Trace
+        The trace they come from.
+    uses : DataFrame
+        Sorted by start: columns start, end (tz-aware), volume_l, mean_lpm.
+
+    Returns
+    -------
+    list of str
+        One label a use.
+    """
+    start_s, end_s = (
+        (pd.DatetimeIndex(uses[name]).tz_convert("UTC").as_unit("ns").asi8 - trace.start_ns) / NS_PER_S
+        for name in ("start", "end")
+    )
+    features = features_of_cuts(
+        np.asarray(start_s),
+        np.asarray(end_s - start_s),
+        uses["volume_l"].to_numpy(dtype=np.float64),
+        uses["mean_lpm"].to_numpy(dtype=np.float64),
+    )
+    return [LABELS[k] for k in label_uses(features, judge(features, **_meter(trace))).label]
+
+
 def evidence_of_uses(trace: Trace) -> Iterator[tuple[Segmentation, FloatArray]]:
     """Yield a trace's pieces, then its whole uses, each with the evidence on them: what the network is trained on."""
-    layout = lay_out(trace)
-    pieces = explain(layout, _familiar(trace, explain(layout)))
-    features, model, evidence = _evidence(trace, pieces)
-    yield pieces, evidence
-    uses = pieces.joined(join_uses(features, model, interval_s=trace.interval_s))
-    yield uses, _evidence(trace, uses)[2]
+    pieces = _pieces(trace, random_state=0)
+    for uses in (pieces, _whole_uses(trace, pieces)):
+        yield uses, weigh_evidence(describe_uses(trace, uses), **_meter(trace))[1]
 
 
-def _familiar(trace: Trace, pieces: Segmentation) -> Familiar:
-    """Return what the home is known for: the modes among uses that ran alone."""
+def _pieces(trace: Trace, *, random_state: int) -> Segmentation:
+    """Cut a trace into pieces, the second time knowing what repeats in the home among uses that ran alone."""
+    layout = lay_out(trace, random_state=random_state)
+    first = explain(layout)
+    alone = ~overlapping(first.start, first.end)
+    features = describe_uses(trace, first)
+    return explain(layout, familiar_uses(features, alone, pulse_l=trace.pulse_l, interval_s=trace.interval_s))
+
+
+def _whole_uses(trace: Trace, pieces: Segmentation) -> Segmentation:
+    """Join the pieces that belong to one use."""
     features = describe_uses(trace, pieces)
-    alone = ~overlapping(pieces.start, pieces.end)
-    plane = Plane.of(pulse_l=trace.pulse_l, interval_s=trace.interval_s)
-    points = plane.points(features.volume_l[alone], features.flow_lpm[alone])
-    modes = find_modes(points)
-    known = modes.center[modes.purity > PLAIN]
-    volume, flow = plane.figures(known)
-    big = volume > SMALLEST_FAMILIAR_L
-    return Familiar(volume_l=tuple(volume[big].tolist()), flow_lpm=tuple(flow[big].tolist()))
+    return pieces.joined(join_uses(features, judge(features, **_meter(trace)), interval_s=trace.interval_s))
 
 
-def _view(trace: Trace, uses: Segmentation, facts: HomeFacts) -> tuple[UseFeatures, HomeModel]:
-    """Describe the uses and work out what each is."""
-    features, model, evidence = _evidence(trace, uses)
-    probability = trained_network().probability(evidence, model.probability)
-    return features, replace(model, probability=facts.applied(probability))
+class _Meter(TypedDict):
+    """What blurs a home's uses."""
+
+    pulse_l: float
+    interval_s: float
+    days: float
 
 
-def _evidence(trace: Trace, uses: Segmentation) -> tuple[UseFeatures, HomeModel, FloatArray]:
+def _meter(trace: Trace) -> _Meter:
     days = (trace.duration_s - trace.gap_s) / SECONDS_PER_DAY
-    features = describe_uses(trace, uses)
-    around = describe_surroundings(features, days=days)
-    meter = {"pulse_l": trace.pulse_l, "interval_s": trace.interval_s, "days": days}
-    model = fit_home(features, around, **meter)
-    return features, model, evidence_matrix(features, around, model, **meter)
+    return {"pulse_l": trace.pulse_l, "interval_s": trace.interval_s, "days": days}

@@ -5,9 +5,11 @@ from __future__ import annotations
 from importlib.resources import as_file, files
 
 import numpy as np
+import pandas as pd
 
 import flowsift
 from flowsift.disaggregation import Disaggregation
+from flowsift.pipeline import label_cuts
 from flowsift.trace import Trace
 
 
@@ -23,3 +25,7 @@ class FlowsiftMethod:
     def disaggregate(self, trace: Trace) -> Disaggregation:
         """Return `flowsift.disaggregate` of the trace."""
         return flowsift.disaggregate(trace)
+
+    def label_events(self, trace: Trace, uses: pd.DataFrame) -> list[str]:
+        """Return `flowsift.pipeline.label_cuts` of given cuts."""
+        return label_cuts(trace, uses)
