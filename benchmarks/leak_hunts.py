@@ -223,6 +223,7 @@ def main() -> None:
         for p in (0.03, 1.0)
         for fit in (0.0, 300.0)
     ]
+    settings += [{"order": "nested", "pulse_l": p, "interval_s": 1.0, "fit_within_s": 300.0} for p in PULSES_L]
     for setting in settings:
         table = run_hunts(range(1000, 1000 + options.hunts), **setting)
         means = table.mean(numeric_only=True)

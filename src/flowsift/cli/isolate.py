@@ -23,7 +23,7 @@ from flowsift.study.isolation_times import aligned_steps, propose_times
 from flowsift.units import SECONDS_PER_MINUTE
 
 USUAL_SHIFT_MIN = 5.0
-"""How far off written times are looked for without being asked [min]."""
+"""How far off written times may be [min]: clocks differ and notes are made late (assumption)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,8 +36,8 @@ class Hunting:
     ] = None
     date: Annotated[str | None, typer.Option(help="Day of log times that are clock times only.", metavar="DATE")] = None
     shift: Annotated[
-        float, typer.Option(min=0.0, help="Fit the log's times to the trace, up to so many minutes.", metavar="MIN")
-    ] = 0.0
+        float, typer.Option(min=0.0, help="Fit the log's times to the trace by up to so many minutes.", metavar="MIN")
+    ] = USUAL_SHIFT_MIN
     propose: Annotated[
         tuple[str, str] | None,
         typer.Option(help="Instead of a log: list the times between these two at which the flow changes."),
@@ -124,14 +124,8 @@ def _hunt(trace: fs.Trace, hunting: Hunting, log: Path, answer: Answer) -> None:
     starting_lpm = parsed_flow_lpm(hunting.starting_flow, name="starting flow") if hunting.starting_flow else 0.0
     written = read_steps(log, trace, date=hunting.date)
     with working("measuring the steps"):
-        within_s = SECONDS_PER_MINUTE * (hunting.shift or USUAL_SHIFT_MIN)
-        fitted, moved = aligned_steps(trace, written, within_s=within_s)
-        result = isolate(trace, fitted if hunting.shift else written, starting_lpm=starting_lpm)
-    hint_s = 0.0
-    if hunting.shift:
-        result = replace(result, shift_s=moved)
-    else:
-        hint_s = max((abs(m) for m in moved), default=0.0)
+        steps, moved = aligned_steps(trace, written, within_s=SECONDS_PER_MINUTE * hunting.shift)
+        result = replace(isolate(trace, steps, starting_lpm=starting_lpm), shift_s=moved)
     units = answer.system(trace)
-    sections = isolation_sections(result, trace, units=units, hint_s=hint_s)
+    sections = isolation_sections(result, trace, units=units)
     answer.give(result, result.table(), sections, units=units)

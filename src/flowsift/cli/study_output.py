@@ -54,12 +54,14 @@ class Answer:
         """Write the files asked for and print the sections, or the JSON where that goes to standard output."""
         if self.table is not None and table is not None:
             write_table(table.in_us_units() if units == "us" else table, self.table)
+        if self.json is None:
+            show_sections(sections)
+            return
         as_json = json.dumps({"units": units, **plain_record(record, units)}, indent=2, allow_nan=False) + "\n"
         if self.json == STANDARD_OUTPUT:
             show(as_json)
             return
-        if self.json is not None:
-            write_text(as_json, self.json)
+        write_text(as_json, self.json)
         show_sections(sections)
 
 
@@ -94,7 +96,7 @@ def plain_record(record: Any, units: UnitSystem) -> dict[str, Any]:
 
 
 def _plain(content: Any, units: UnitSystem, litres: float) -> Any:
-    if isinstance(content, Mapping):
+    if isinstance(content, Mapping) or (is_dataclass(content) and not isinstance(content, type)):
         return plain_record(content, units)
     if isinstance(content, pd.Timestamp):
         return content.isoformat()

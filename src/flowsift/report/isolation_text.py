@@ -7,20 +7,18 @@ import math
 import pandas as pd
 
 from flowsift.report.account_text import Section
-from flowsift.report.wording import Amounts, bullets, cautions_section, lasting, moment, wrapped
+from flowsift.report.wording import Amounts, bullets, cautions_section, moment, wrapped
 from flowsift.study.isolation import BranchLeak, Isolation
 from flowsift.study.isolation_plan import PRECISION, StepPlan
 from flowsift.study.isolation_times import ProposedTime
 from flowsift.trace import Trace
-from flowsift.units import UnitSystem
+from flowsift.units import SECONDS_PER_MINUTE, UnitSystem
 
 TELLING_SHIFT_S = 60.0
 """Times that fit better by more than this are worth a word [s]."""
 
 
-def isolation_sections(
-    result: Isolation, trace: Trace, *, units: UnitSystem, hint_s: float = 0.0
-) -> tuple[Section, ...]:
+def isolation_sections(result: Isolation, trace: Trace, *, units: UnitSystem) -> tuple[Section, ...]:
     """Return the result of an isolation test as sections of text."""
     say = Amounts(units=units)
     sections = [
@@ -28,12 +26,10 @@ def isolation_sections(
         Section(heading=f"Leak by branch ({say.unit}/min)", lines=_branches(result, say)),
         Section(heading="What it means", lines=_meaning(result, say)),
     ]
-    if hint_s >= TELLING_SHIFT_S:
-        text = f"The times in the log fit the trace better when moved by up to {lasting(hint_s)}: try --shift 5."
+    if result.shift_s and max(abs(s) for s in result.shift_s) >= TELLING_SHIFT_S:
+        moved = ", ".join(f"{s / SECONDS_PER_MINUTE:+.1f}" for s in result.shift_s)
+        text = f"the log's times were moved to fit the trace, in minutes: {moved} (--shift 0 takes them as they are)"
         sections.append(Section(heading="Times", lines=wrapped(text)))
-    elif result.shift_s and max(abs(s) for s in result.shift_s) >= TELLING_SHIFT_S:
-        moved = ", ".join(f"{s / 60:+.1f}" for s in result.shift_s)
-        sections.append(Section(heading="Times", lines=wrapped(f"moved to fit the trace, in minutes: {moved}")))
     sections.append(cautions_section("sprinklers", "heater", "valve", "meter", "pit", "dig", "electricity"))
     return tuple(sections)
 
@@ -81,14 +77,16 @@ def proposal_sections(found: tuple[ProposedTime, ...], trace: Trace, *, units: U
 def _steps(result: Isolation, trace: Trace, say: Amounts) -> tuple[str, ...]:
     lines = [f"  {'from':<17}{'min':>4}{say.unit + '/min':>9}{'between':>19}{'quiet':>8}  closed"]
     for m in result.steps:
-        start = f"{_clock(trace, m.step.start_s):<17}{(m.step.end_s - m.step.start_s) / 60:>4.0f}"
+        start = f"{_clock(trace, m.step.start_s):<17}{(m.step.end_s - m.step.start_s) / SECONDS_PER_MINUTE:>4.0f}"
         closed = ", ".join(sorted(m.step.closed)) or "nothing"
         if m.rate is None:
             lines.append(f"  {start}{'-':>9}{'':>19}{'':>8}  {closed[:19]}")
         else:
             low, rate, high = (f"{say.number(x):.3f}" for x in (m.rate.low_lpm, m.rate.rate_lpm, m.rate.high_lpm))
             between = f"{low} - {high}"
-            lines.append(f"  {start}{rate:>9}{between:>19}{m.rate.quiet_s / 60:>5.0f} min  {closed[:17]}")
+            lines.append(
+                f"  {start}{rate:>9}{between:>19}{m.rate.quiet_s / SECONDS_PER_MINUTE:>5.0f} min  {closed[:17]}"
+            )
         notes = [m.note] if m.note else []
         if m.surge_l > 0.05:
             notes.append(f"refill surge of {say.volume(m.surge_l)} left out")

@@ -7,6 +7,7 @@ from flowsift.report.account_text import Section
 from flowsift.report.wording import Amounts, bullets, cautions_section, moment, money, wrapped
 from flowsift.study.leaks_ledger import LeakLedger
 from flowsift.study.leaks_lines import LeakLine
+from flowsift.study.leaks_sizes import MM_PER_IN, hole_mm
 from flowsift.units import UnitSystem
 
 
@@ -47,6 +48,10 @@ def _line(line: LeakLine, ledger: LeakLedger, say: Amounts) -> tuple[str, ...]:
             volume += f": {money(line.cost_per_year, ledger.currency)} a year"
     out += wrapped(volume)
     out += wrapped(f"{line.sure}: {line.reason}")
+    if line.kind == "constant trickle":
+        hole = hole_mm(line.rate_lpm)
+        size = f"{hole:.1f} mm" if say.units == "si" else f"{hole / MM_PER_IN:.3f} in"
+        out += wrapped(f"as much as a round hole of {size} lets out at usual pressure (60 psi, 4 bar)")
     out += wrapped("look first at:")
     return (*out, *(f"  {text}" for text in bullets(line.where)))
 

@@ -17,6 +17,10 @@ SETTLING_MIN = 1.25
 PRECISION = 0.5
 """A leak is resolved when its bounds are within this share of it on either side."""
 
+PLANNED_PULSES = 6.0
+"""Pulses that a step must bring, so that the ticks between them hold the three that a quiet stretch must rest on
+whatever the meter's phase (`isolation_rates.LEAST_PULSES`)."""
+
 LEAST_CELLS = 4
 """Intervals that a step must hold at least, to be read at all."""
 
@@ -25,8 +29,8 @@ def step_minutes(rate_lpm: float, *, pulse_l: float, interval_s: float = 1.0, pr
     """Return how long each of two steps must last for their difference to resolve a leak [min].
 
     The rate of a step is known to one pulse over its quiet time ``T``, the difference of two equal steps to
-    ``sqrt(2) * pulse / T``; a leak is resolved when that is at most `precision` of it. Three pulses must come in any
-    case, and time in which water is used comes on top.
+    ``sqrt(2) * pulse / T``; a leak is resolved when that is at most `precision` of it. `PLANNED_PULSES` must come in
+    any case, and time in which water is used comes on top.
 
     Parameters
     ----------
@@ -52,7 +56,7 @@ def step_minutes(rate_lpm: float, *, pulse_l: float, interval_s: float = 1.0, pr
     for name, value in (("rate", rate_lpm), ("pulse", pulse_l), ("interval", interval_s), ("precision", precision)):
         if not (math.isfinite(value) and value > 0):
             raise OptionError(f"{name} is {value!r}, expected a number above 0")
-    pulses = max(np.sqrt(2.0) / precision, 3.0)
+    pulses = max(np.sqrt(2.0) / precision, PLANNED_PULSES)
     quiet_min = max(pulses * pulse_l / rate_lpm, LEAST_CELLS * interval_s / SECONDS_PER_MINUTE)
     return float(math.ceil(quiet_min + SETTLING_MIN - 1e-9))
 

@@ -35,6 +35,9 @@ pressure (assumption; exponent about 1 and pressure known to 2 %)."""
 QUIET_QUANTILE = 0.75
 """The usual time from tick to tick is this quantile (by time) of those that can be quiet: uses only shorten it."""
 
+ABOUT_THE_SAME = 1.5
+"""Ratio of two limits on the steady flow that say about the same: they differ by part of a pulse."""
+
 SIGMAS = 2.6
 """Standard uncertainties that bounds span: two-sided 95 % for five rates at once (a hunt reads about that many)."""
 
@@ -122,12 +125,12 @@ def steady_rate(trace: Trace, *, start_s: float, end_s: float) -> SteadyRate:
             f"{2 * trace.interval_s:g} s"
         )
     pulse = step_l(trace)
-    most, quietest_l, quietest_s = _upper_bound(pieces, pulse, trace.interval_s)
+    most, likely, quietest_s = _upper_bound(pieces, pulse, trace.interval_s)
     whole = {"window_s": window_s, "volume_l": float(sum(p.upto_l[-1] for p in pieces))}
     volume, seconds, unseen_l = _quiet_stretches(pieces, most, pulse, trace.interval_s)
     if volume.size == 0:
         return SteadyRate(
-            rate_lpm=quietest_l / quietest_s * SECONDS_PER_MINUTE,
+            rate_lpm=likely * SECONDS_PER_MINUTE,
             low_lpm=0.0,
             high_lpm=most * SECONDS_PER_MINUTE,
             quiet_s=quietest_s,
@@ -172,24 +175,25 @@ def _pieces(trace: Trace, start_s: float, end_s: float) -> list[_Piece]:
 
 
 def _upper_bound(pieces: list[_Piece], pulse_l: float, interval_s: float) -> tuple[float, float, float]:
-    """Most that can flow steadily [L/s], with the volume [L] and length [s] of the stretch that says so.
+    """Most that can flow steadily and what likely does [L/s], and the length of the stretch that says so [s].
 
-    Over any stretch in which `v` was metered the steady flow took at most `v` and the pulse that was under way.
+    Over any stretch in which `v` was metered the steady flow took at most `v` and the pulse that was under way. What
+    likely flows is the mean of the longest stretch that says about the same as the one that says least.
     """
-    best = (np.inf, 0.0, 1.0)
     longest = max(p.edge_s.size - 1 for p in pieces)
     n = max(round(TICK_S / interval_s), 1)
     lengths = []
     while n < longest:
         lengths.append(n)
         n = max(int(n * 1.25), n + 1)
+    bounds = []
     for n in [*lengths, longest]:
+        least = min(float((p.upto_l[n:] - p.upto_l[:-n]).min()) for p in pieces if p.upto_l.size > n)
         seconds = n * interval_s
-        for piece in pieces:
-            if piece.upto_l.size > n:
-                least = float((piece.upto_l[n:] - piece.upto_l[:-n]).min())
-                best = min(best, ((least + pulse_l) / seconds, least, seconds))
-    return best
+        bounds.append(((least + pulse_l) / seconds, least, seconds))
+    most, _, quietest_s = min(bounds)
+    _, volume, seconds = max((b for b in bounds if b[0] <= ABOUT_THE_SAME * most), key=lambda b: b[2])
+    return most, min(volume / seconds, most), quietest_s
 
 
 def _quiet_stretches(

@@ -1,0 +1,159 @@
+"""Isolation tests: branches add up, surges and uses are no leaks, short steps say so."""
+
+import numpy as np
+import pytest
+from tests.study.traces import pulsed, with_use
+
+from flowsift.errors import NotEnoughDataError, OptionError
+from flowsift.study.isolation import REST, isolate
+from flowsift.study.isolation_log import Step, is_off
+from flowsift.study.isolation_plan import plan_steps, smallest_visible_lpm, step_minutes
+from flowsift.study.isolation_times import aligned_steps, propose_times
+from flowsift.units import L_PER_GAL
+
+MINUTES = 30
+GPM = L_PER_GAL
+
+
+def hunt(rates_lpm, states, *, minutes=MINUTES, pulse_l=0.1, interval_s=1.0, surges=(), uses=(), moved_s=0.0):
+    """A trace in which each state (closed branches) lasts so many minutes, and its steps; "" is the rest."""
+    per_step = round(minutes * 60 / interval_s)
+    levels = [sum(r for name, r in rates_lpm.items() if not (name and is_off(name, frozenset(s)))) for s in states]
+    flow = np.repeat(np.array(levels, float), per_step)
+    for k in surges:
+        flow = with_use(flow, at_s=k * minutes * 60, lasting_s=8, lpm=0.3 * GPM * 60 / 8, interval_s=interval_s)
+    for at_s, lasting_s, lpm in uses:
+        flow = with_use(flow, at_s=at_s, lasting_s=lasting_s, lpm=lpm, interval_s=interval_s)
+    steps = []
+    for k, state in enumerate(states):
+        opened = frozenset(states[k - 1]) - frozenset(state) if k else frozenset()
+        start, end = k * minutes * 60 + (moved_s if k else 0), (k + 1) * minutes * 60
+        end += moved_s if k + 1 < len(states) else 0
+        steps.append(Step(start_s=start, end_s=end, closed=frozenset(state), opened=opened))
+    return pulsed(flow, pulse_l=pulse_l, interval_s=interval_s), tuple(steps)
+
+
+RATES = {"irrigation": 0.15 * GPM, "softener": 0.04 * GPM, "": 0.09 * GPM}
+NESTED = [(), ("irrigation",), ("irrigation", "softener"), ("softener",), ()]
+
+
+def by_name(result):
+    return {leak.name: leak for leak in (*result.branches, result.rest)}
+
+
+def test_branches_of_015_and_004_gpm_and_the_rest_add_up_to_the_whole():
+    # 0.28 gal/min in all: 403 gal a day.
+    result = isolate(*hunt(RATES, NESTED, surges=(3, 4), uses=[(400, 120, 6.0), (2500, 240, 8.0), (5000, 60, 5.0)]))
+    found = by_name(result)
+    assert set(found) == {"irrigation", "softener", REST}
+    for name, rate in (("irrigation", 0.15), ("softener", 0.04), (REST, 0.09)):
+        assert found[name].low_lpm <= rate * GPM <= found[name].high_lpm
+        assert found[name].rate_lpm == pytest.approx(rate * GPM, abs=0.01 * GPM)
+        assert found[name].leaks
+    parts = sum(leak.rate_lpm for leak in found.values())
+    assert parts == pytest.approx(result.total_lpm, rel=1e-12)
+    assert result.total_lpm * 1440 / GPM == pytest.approx(403, abs=6)
+    assert not result.done
+    table = result.table()
+    assert table["rate_lpm"].iloc[:-1].sum() == pytest.approx(table["rate_lpm"].iloc[-1])
+    assert table["branch"].tolist() == ["irrigation", "softener", REST, "whole"]
+
+
+def test_a_refill_surge_is_no_leak():
+    rates = {"house": 0.0, "": 0.0}
+    result = isolate(*hunt(rates, [(), ("house",), ()], surges=(2,)))
+    assert result.steps[2].surge_l == pytest.approx(0.3 * GPM, abs=0.15)
+    assert result.steps[0].surge_l == 0.0
+    assert result.total_lpm == 0.0
+    assert result.done
+
+
+def test_a_closed_supply_reads_zero_and_the_hunt_is_done():
+    result = isolate(*hunt({"main": 0.28 * GPM, "": 0.0}, [(), ("main",)]))
+    assert result.rest.rate_lpm == 0.0
+    assert result.done
+    assert by_name(result)["main"].rate_lpm == pytest.approx(0.28 * GPM, rel=0.02)
+
+
+def test_a_branch_behind_another_is_off_with_it():
+    rates = {"house/kitchen": 0.3, "house": 0.5, "garden": 0.2, "": 0.0}
+    states = [(), ("house/kitchen",), ("house/kitchen", "house"), ("house/kitchen", "house", "garden"), ("house",)]
+    found = by_name(isolate(*hunt(rates, states)))
+    for name in ("house/kitchen", "house", "garden"):
+        assert found[name].low_lpm <= rates[name] <= found[name].high_lpm
+
+
+def test_branches_closed_together_are_told_together():
+    found = by_name(isolate(*hunt({"a": 0.3, "b": 0.4, "": 0.1}, [(), ("a", "b"), ()])))
+    assert found["a + b"].rate_lpm == pytest.approx(0.7, rel=0.05)
+
+
+def test_a_use_that_runs_through_a_step_is_found_out():
+    # Irrigation comes on while more is closed: that can't be a leak.
+    trace, steps = hunt(RATES, NESTED, uses=[(3600, 1800, 20.0)])
+    result = isolate(trace, steps)
+    assert [m.used for m in result.steps] == [True, True, False, True, True]
+    assert "use ran" in result.steps[2].note
+    assert by_name(result)["irrigation"].low_lpm <= RATES["irrigation"] <= by_name(result)["irrigation"].high_lpm
+
+
+def test_a_short_step_says_so():
+    result = isolate(*hunt({"a": 0.05, "": 0.0}, [(), ("a",)], minutes=6, pulse_l=1.0))
+    leak = by_name(result)["a"]
+    assert not leak.leaks
+    assert leak.minutes > 30
+    assert "short" in result.steps[0].note
+    with pytest.raises(NotEnoughDataError, match="steps"):
+        isolate(*hunt({"a": 0.05, "": 0.0}, [(), ("a",)], minutes=0.5, interval_s=15.0))
+
+
+def test_below_the_starting_flow_as_much_may_hide():
+    trace, steps = hunt({"a": 0.4, "": 0.0}, [(), ("a",)])
+    assert isolate(trace, steps, starting_lpm=0.2).rest.high_lpm >= 0.2 > isolate(trace, steps).rest.high_lpm
+
+
+@pytest.mark.parametrize("moved_s", [-200.0, 180.0])
+def test_times_that_are_off_are_fitted_to_the_trace(moved_s):
+    trace, steps = hunt(RATES, NESTED, surges=(3, 4), moved_s=moved_s)
+    fitted, shift = aligned_steps(trace, steps, within_s=300.0)
+    assert len(shift) == len(steps) + 1
+    found = by_name(isolate(trace, fitted))
+    for name, rate in (("irrigation", 0.15), ("softener", 0.04), (REST, 0.09)):
+        assert found[name].low_lpm <= rate * GPM <= found[name].high_lpm
+    taken, none = aligned_steps(trace, steps, within_s=0.0)
+    assert taken == steps
+    assert not any(none)
+
+
+def test_times_are_proposed_where_nothing_was_written():
+    trace, steps = hunt(RATES, NESTED[:3])
+    found = propose_times(trace, start_s=0.0, end_s=steps[-1].end_s)
+    assert [round(p.at_s / 60) for p in found] == pytest.approx([30, 60], abs=1.1)
+    assert found[0].before.rate_lpm > found[0].after.rate_lpm > found[1].after.rate_lpm
+    assert propose_times(pulsed(np.full(7200, 0.8), pulse_l=0.1), start_s=0, end_s=7200) == ()
+
+
+@pytest.mark.parametrize("pulse_l", [0.03, 0.3, 3.8])
+@pytest.mark.parametrize("rate_gpm", [0.04, 0.15, 0.5])
+def test_steps_as_long_as_planned_tell_the_leak(pulse_l, rate_gpm):
+    minutes = step_minutes(rate_gpm * GPM, pulse_l=pulse_l)
+    result = isolate(*hunt({"a": rate_gpm * GPM, "": 0.0}, [(), ("a",)], minutes=minutes, pulse_l=pulse_l))
+    leak = by_name(result)["a"]
+    assert leak.leaks
+    assert leak.low_lpm <= rate_gpm * GPM <= leak.high_lpm
+
+
+def test_the_plan_scales_with_pulse_and_rate():
+    assert step_minutes(0.1, pulse_l=1.0) > step_minutes(0.2, pulse_l=1.0) > step_minutes(0.2, pulse_l=0.5)
+    plan = plan_steps(0.1, pulse_l=0.3, meter_size="5/8 in")
+    assert plan.test_flow_lpm == pytest.approx(0.25 * GPM)
+    for bad in (0.0, -1.0, float("nan")):
+        with pytest.raises(OptionError, match="above 0"):
+            step_minutes(bad, pulse_l=0.1)
+
+
+def test_smallest_visible_flow():
+    assert smallest_visible_lpm(pulse_l=1.0, duration_s=7200) == pytest.approx(2.0 / 120)
+    assert smallest_visible_lpm(pulse_l=0.001, duration_s=7200, starting_lpm=0.1) == 0.1
+    with pytest.raises(OptionError, match="duration_s"):
+        smallest_visible_lpm(pulse_l=1.0, duration_s=0.0)
