@@ -25,7 +25,7 @@ from flowsift.fixtures import median_interval
 from flowsift.households import Truth, simulate
 from flowsift.study.flushes_classes import volume_classes
 from flowsift.study.flushes_refills import Refills, refills_of
-from flowsift.study.flushes_study import FlushStudy, Toilet, flushes
+from flowsift.study.flushes_study import ENOUGH_ALONE, FlushStudy, Toilet, flushes
 from flowsift.study.flushes_volume import own_volume
 
 FIRST, FIRST_LEAKY = SEEDS["validation"][600], SEEDS["validation"][800]
@@ -99,9 +99,9 @@ def variants(result: Disaggregation, toilet: Toilet, mine: Refills) -> dict[str,
     trace, full = result.trace, toilet.full
     order = np.sort(mine.volume_l)
 
-    def own(volume_l: np.ndarray, pulse_l: float = trace.pulse_l, temper: float | None = None) -> Estimate:
-        options = {} if temper is None else {"temper": temper}
-        found = own_volume(volume_l, near_l=full.volume_l, pulse_l=pulse_l, interval_s=trace.interval_s, **options)
+    def own(volume_l: np.ndarray, **options: float) -> Estimate:
+        given = {"pulse_l": trace.pulse_l, "near_l": full.volume_l, "interval_s": trace.interval_s} | options
+        found = own_volume(volume_l, **given)
         return (found.volume_l, *toilet.meter.widened(found.volume_l, found.low_l, found.high_l))
 
     def widened(value: float, low: float, high: float) -> Estimate:
@@ -109,15 +109,16 @@ def variants(result: Disaggregation, toilet: Toilet, mine: Refills) -> dict[str,
 
     mean, error = float(order.mean()), 1.645 * float(order.std()) / np.sqrt(order.size)
     median_low, median_high = median_interval(order, pulse_l=trace.pulse_l)
-    alone = mine.volume_l[mine.isolated] if mine.isolated.sum() >= 5 else mine.volume_l
+    lone = mine.isolated if mine.isolated.sum() >= ENOUGH_ALONE else np.ones(len(mine), bool)
+    alone, trickle = mine.volume_l[lone], mine.trickle_l[lone]
     return {
         "all corrections": (full.volume_l, full.low_l, full.high_l),
-        "trickle counted in": own(mine.volume_l + mine.trickle_l),
+        "trickle counted in": own(alone + trickle),
         "other water not modelled (median)": widened(float(np.median(order)), median_low, median_high),
         "mixed and partial ones counted (mean)": widened(mean, mean - error, mean + error),
-        "only those that ran alone": own(alone),
-        "pulse error not counted": own(mine.volume_l, pulse_l=0.0),
-        "refills taken as independent": own(mine.volume_l, temper=1.0),
+        "those beside another use too": own(mine.volume_l),
+        "pulse error not counted": own(alone, pulse_l=0.0),
+        "doubt of the water taken off not counted": own(alone, doubt=0.0),
         "meter's own error not counted": (full.volume_l, full.metered_low_l, full.metered_high_l),
     }
 

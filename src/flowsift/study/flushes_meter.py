@@ -18,13 +18,11 @@ import numpy as np
 
 from flowsift.errors import OptionError
 from flowsift.standards import Figure, figure, minimum_test_flow
+from flowsift.study.flushes_volume import Z
 
 MeterKind = Literal["displacement", "class-2", "exact"]
 """Meters with known limits: a new 5/8 in displacement meter (US state rules after the AWWA tables), a meter within the
 error limits of MID and EN 14154 (class 2), and one that is taken to be exact."""
-
-Z = 1.6448536269514722
-"""Standard deviations from the middle of a normal distribution to its 5 % and 95 % quantiles."""
 
 
 @dataclass(frozen=True, kw_only=True)

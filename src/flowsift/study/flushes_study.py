@@ -22,6 +22,9 @@ from flowsift.study.flushes_volume import COVERAGE, OwnVolume, own_volume
 from flowsift.tables import Table
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
+ENOUGH_ALONE = 8
+"""Refills with nothing next to them that are enough to do without the others."""
+
 DRIFT_FLUSHES = 12
 """Flushes that each half of the record needs before a drift is told."""
 
@@ -270,10 +273,10 @@ def _toilet(
     new_l: float | None,
 ) -> Toilet:
     limits = meter_limits(found.flow_lpm, kind=meter)
-    full = _volume(refills.volume_l[found.full], found.full_near_l, limits, reading)
+    full = _volume(refills.chosen(found.full), found.full_near_l, limits, reading)
     reduced = None
     if found.reduced.any():
-        reduced = _volume(refills.volume_l[found.reduced], found.reduced_near_l, limits, reading)
+        reduced = _volume(refills.chosen(found.reduced), found.reduced_near_l, limits, reading)
     kinds = [full] if reduced is None else [full, reduced]
     count = np.array([kind.flushes for kind in kinds], dtype=np.float64)
     mean, low, high = (
@@ -304,8 +307,10 @@ def _toilet(
     )
 
 
-def _volume(volume_l: FloatArray, near_l: float, limits: MeterLimits, reading: Reading) -> FlushVolume:
-    own: OwnVolume = own_volume(volume_l, near_l=near_l, pulse_l=reading.pulse_l, interval_s=reading.interval_s)
+def _volume(mine: Refills, near_l: float, limits: MeterLimits, reading: Reading) -> FlushVolume:
+    # Something right before or after may have mixed with a refill: take those that stand alone where there are enough.
+    chosen = mine.volume_l[mine.isolated] if mine.isolated.sum() >= ENOUGH_ALONE else mine.volume_l
+    own: OwnVolume = own_volume(chosen, near_l=near_l, pulse_l=reading.pulse_l, interval_s=reading.interval_s)
     low, high = limits.widened(own.volume_l, own.low_l, own.high_l)
     return FlushVolume(
         volume_l=own.volume_l,
@@ -314,7 +319,7 @@ def _volume(volume_l: FloatArray, near_l: float, limits: MeterLimits, reading: R
         metered_low_l=own.low_l,
         metered_high_l=own.high_l,
         spread=own.spread,
-        flushes=int(volume_l.size),
+        flushes=len(mine),
         clean_share=own.clean_share,
         mixed_share=own.mixed_share,
     )

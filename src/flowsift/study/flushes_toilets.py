@@ -38,8 +38,9 @@ WITH_OTHER_WATER = 1.4
 LOPSIDED = 0.40
 """A group that could be another's refills mixed or cut short is so if it has less than this share of its refills."""
 
-COARSE = 0.05
-"""Where the reading alone blurs flows by this share, mixed refills may even be thrice as many as clean ones."""
+COARSE_S, HANDS_L = 5.0, 2.5
+"""At intervals of so many seconds and more, hands washed during or after a refill are one event with it: refills with
+up to so much other water [L] may even be thrice as many as clean ones (assumption)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -167,7 +168,8 @@ def _groups(modes: Modes, reading: Reading) -> IntArray:
             step = float(np.log(modes.flow_lpm[k] / modes.flow_lpm[host]))
             noise = SAME_VALVE + 2.0 * float(blur[min(host, k)])
             few = size[k] < LOPSIDED * size[host] and k not in kept
-            many = blur[host] > COARSE and size[k] < 3.0 * size[host]
+            hands = modes.volume_l[k] - modes.volume_l[host] < HANDS_L and size[k] < 3.0 * size[host]
+            many = hands and reading.interval_s >= COARSE_S
             # Water on top raises volume and flow alike, or the volume alone.
             mixed = 1.0 < ratio < WITH_OTHER_WATER and -noise < step < np.log(ratio) + noise and (few or many)
             # A flush cut short: of a toilet too large for a reduced flush, or too near to its full one.
@@ -211,7 +213,7 @@ def _dual(modes: Modes, hosts: IntArray, size: FloatArray, reading: Reading) -> 
             both = [full, reduced]
             known = np.hypot(modes.flow_spread[both], blur[both]) / np.sqrt(np.maximum(clean[both], 1.0))
             # On a coarse trace the flow of refills mixed with other water is too high: allow for a part of the blur.
-            limit = SAME_VALVE + 2.0 * float(np.hypot(*known)) + float(blur[reduced]) * (blur[reduced] > COARSE)
+            limit = SAME_VALVE + 2.0 * float(np.hypot(*known)) + float(blur[reduced]) * (reading.interval_s >= COARSE_S)
             if step < limit:
                 options.append((step, f, r))
     pairs: dict[int, int] = {}

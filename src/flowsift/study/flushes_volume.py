@@ -8,9 +8,13 @@ The model of a refill's metered volume ``v`` of a toilet that takes ``V``:
 
 ``e`` is normal with variance ``(s V)^2 + p^2 / 6``: the toilet's own spread ``s``, and two pulse edges of ``p`` litres,
 each uniform, whose difference is triangular. Both are new at each flush, so that the mean of n clean flushes is known
-n times better. ``V`` is integrated over a grid of ``s`` and of the extra's scale, with the weights a and b at their
-most probable values; the interval is the 5 % and 95 % quantile of what is left. The likelihood is tempered (see
-`TEMPER`): refills of one home are not independent of each other, and the form of the extra is an assumption.
+better by the root of n. ``V`` is integrated over a grid of ``s`` and of the extra's scale, with the weights a and b at
+their most probable values.
+
+Two doubts do not shrink with n and are added in quadrature. The other water that the model takes off (mean of the
+refills less ``V``) is known to a quarter of itself, for its form is an assumption: in a home where nearly everybody
+washes hands while the tank fills, few refills show the toilet alone. And on a lattice of pulses the place of the
+narrow peak is known to a pulse either way (rectangular).
 
 What does not average out comes on top: the meter's own error (`flowsift.study.flushes_meter`), which is the same for
 every flush at that flow.
@@ -29,6 +33,9 @@ from flowsift.study.flushes_modes import SPREAD
 COVERAGE = 0.90
 """Coverage of every interval of the study."""
 
+Z = 1.6448536269514722
+"""Standard deviations from the middle of a normal distribution to its 5 % and 95 % quantiles."""
+
 SPREADS = (0.006, 0.01, 0.016, 0.025, 0.04)
 """Grid of a toilet's own spread, as shares; beforehand it is `SPREAD`, a factor of 2 being one deviation."""
 
@@ -41,9 +48,8 @@ CLEAN, OTHER = 2.0, 1.5
 MIXED, MIXED_PER_S, MIXED_MOST = 2.0, 0.2, 4.0
 """The same of mixed refills, and its rise with the interval: coarse cells join what is apart (assumption)."""
 
-TEMPER = 0.4
-"""Exponent of the likelihood: the interval is as wide as 0.4 times as many independent refills would give it; set on
-homes of the validation seeds."""
+DOUBT = 0.25
+"""Standard deviation of the other water that is taken off, as a share of it; set on homes of the validation seeds."""
 
 WINDOW = (0.70, 1.40)
 """Refills beyond these shares of the first guess tell nothing of the toilet's volume."""
@@ -74,7 +80,7 @@ class OwnVolume:
 
 
 def own_volume(
-    volume_l: FloatArray, *, near_l: float, pulse_l: float, interval_s: float, temper: float = TEMPER
+    volume_l: FloatArray, *, near_l: float, pulse_l: float, interval_s: float, doubt: float = DOUBT
 ) -> OwnVolume:
     """Estimate the volume per flush of one toilet.
 
@@ -88,8 +94,8 @@ def own_volume(
         Volume of one pulse [L].
     interval_s : float
         Length of an interval [s].
-    temper : float
-        Exponent of the likelihood, 0 to 1.
+    doubt : float
+        Standard deviation of the other water that is taken off, as a share of it.
 
     Returns
     -------
@@ -103,9 +109,7 @@ def own_volume(
     prior = np.array([CLEAN, min(MIXED + MIXED_PER_S * interval_s, MIXED_MOST), OTHER])[:, None]
     grid = np.linspace(max(low, 0.85 * near_l), min(high, 1.12 * near_l), 3 * POINTS)
     for _ in range(ZOOMS):
-        log_posterior, spread, clean, mixed = _posterior(
-            grid, level, count, prior, width_l=high - low, pulse_l=pulse_l, temper=temper
-        )
+        log_posterior, spread, clean, mixed = _posterior(grid, level, count, prior, width_l=high - low, pulse_l=pulse_l)
         mass = np.exp(log_posterior - log_posterior.max())
         inside = np.flatnonzero(mass > 1e-4)
         first, last = max(int(inside[0]) - 1, 0), min(int(inside[-1]) + 1, grid.size - 1)
@@ -116,10 +120,13 @@ def own_volume(
     tail = 0.5 * (1.0 - COVERAGE)
     quantile = np.interp(np.array([tail, 0.5, 1.0 - tail]) * upto[-1], upto, grid)
     best = int(np.argmax(mass))
+    lowest, middle, highest = quantile.tolist()
+    taken_off = abs(float(seen.mean()) - middle)
+    rest = Z * float(np.hypot(doubt * taken_off, pulse_l / np.sqrt(3.0)))
     return OwnVolume(
-        volume_l=float(quantile[1]),
-        low_l=float(quantile[0]),
-        high_l=float(quantile[2]),
+        volume_l=middle,
+        low_l=max(middle - float(np.hypot(middle - lowest, rest)), 0.0),
+        high_l=middle + float(np.hypot(highest - middle, rest)),
         spread=float(spread[best]),
         clean_share=float(clean[best]),
         mixed_share=float(mixed[best]),
@@ -134,7 +141,6 @@ def _posterior(
     *,
     width_l: float,
     pulse_l: float,
-    temper: float,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return the log posterior on the grid of volumes, and the likeliest spread and shares at each point."""
     extras = [scale for scale in EXTRAS_L if scale >= 0.5 * pulse_l] or [EXTRAS_L[-1]]
@@ -153,7 +159,7 @@ def _posterior(
         share = ((part / total) * count).sum(axis=2) + prior - 1.0
         share /= share.sum(axis=0)
     log_likelihood = (np.log(total) * count).sum(axis=1) + ((prior - 1.0) * np.log(share)).sum(axis=0)
-    likely = temper * log_likelihood - 0.5 * (np.log(spread / SPREAD) / np.log(2.0)) ** 2
+    likely = log_likelihood - 0.5 * (np.log(spread / SPREAD) / np.log(2.0)) ** 2
     by_volume = likely.reshape(grid_l.size, -1)
     best = by_volume.argmax(axis=1) + np.arange(grid_l.size) * by_volume.shape[1]
     top = by_volume.max(axis=1)
