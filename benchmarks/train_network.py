@@ -42,9 +42,9 @@ RARE = ("irrigation", "bathtub", "softener", "cooler", "pool", "hose", "dishwash
 HIDDEN = (128, 64)
 STRETCH = (0.25, 0.12)
 """Standard deviation of the log of the factors on flows and times of a home."""
-HOME_SHARE = 0.25
-"""Weight of the home model's log probabilities beside the network's (assumption: homes differ from simulated ones more
-than simulated ones from each other, so the fit to validation homes would give the home model too little)."""
+HOME_SHARE = 1.0
+"""Weight of the home model's log probabilities beside the network's: both count alike. Fitted to simulated homes it
+would be near nothing, but real homes differ from simulated ones more than those do from each other."""
 CLEAR_SHARE = 0.5
 """A use whose volume is less than this share of one true use teaches nothing."""
 

@@ -130,9 +130,7 @@ def explain(layout: Layout, familiar: Familiar | None = None) -> Segmentation:
             continue
         major = _levels(ramp[a:b], net[a:b], length[a:b])
         minutes = _reach(major, length[a:b]) * to_minutes
-        found = explain_span(
-            net[a + major].tolist(), layout.variance[a + major].tolist(), minutes.tolist(), familiar
-        )
+        found = explain_span(net[a + major].tolist(), layout.variance[a + major].tolist(), minutes.tolist(), familiar)
         for place, flow in _flows(found, major, net[a:b]):
             ranges.append((a + int(place[0]), a + int(place[-1]) + 1))
             certainty.append(found.certainty)
