@@ -104,7 +104,7 @@ def test_tables_are_written_by_their_ending(run, tmp_path, ending):
 
 
 def test_formulas_in_text_cells_are_defused(run, tmp_path, canned, monkeypatch):
-    monkeypatch.setattr(fs, "disaggregate", lambda trace: small_answer(trace, fixture="=HYPERLINK(1)"))
+    monkeypatch.setattr(fs, "disaggregate", lambda trace, **_: small_answer(trace, fixture="=HYPERLINK(1)"))
     path = tmp_path / "events.csv"
     assert run("account", "x.csv", "--events", path).status == 0
     assert set(pd.read_csv(path)["fixture"]) == {"'=HYPERLINK(1)"}

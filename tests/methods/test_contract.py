@@ -104,7 +104,6 @@ def test_what_is_no_answer_is_said() -> None:
     assert broken_invariant(None, trace) == "expected a Disaggregation, got NoneType"  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize("name", ["floor", "supervised", "hmm"])
+@pytest.mark.parametrize("name", ["flowsift", "floor", "supervised", "hmm"])
 def test_methods_that_label_true_cuts_say_so(name: str) -> None:
     assert isinstance(METHODS[name](), LabelsEvents)
-    assert not isinstance(FlowsiftMethod(), LabelsEvents)

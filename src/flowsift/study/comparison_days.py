@@ -31,7 +31,7 @@ def strata(days: DailyVolumes) -> tuple[list[IntArray], FloatArray, list[str]]:
     notes : list of str
         What could not be kept apart.
     """
-    weekend = np.asarray(days.dates.dayofweek >= 5)
+    weekend = np.asarray(days.dates.day_of_week >= 5)
     irrigated = days.of("irrigation") > 0
     notes: list[str] = []
     classes: list[tuple[BoolArray, float]] = [(~weekend, WEEK[0]), (weekend, WEEK[1])]
