@@ -39,7 +39,10 @@ def readings(trace, true_l, *, least=1.0):
     )
 
 
-@pytest.mark.parametrize(("ratio", "verdict"), [(1.0, "sound"), (1.05, "wrong"), (0.9, "wrong"), (10.0, "wrong")])
+@pytest.mark.parametrize(
+    ("ratio", "verdict"),
+    [(1.0, "sound"), (1.012, "sound"), (1.0152, "doubtful"), (1.05, "wrong"), (0.9, "wrong"), (10.0, "wrong")],
+)
 def test_register_against_record(ratio, verdict):
     trace = pulsed(np.full(86_400 // 60, 1.0), pulse_l=0.1, interval_s=60.0)
     factor = readings(trace, ratio * 1440.0)

@@ -38,7 +38,7 @@ def comparison_sections(comparison: Comparison, *, units: UnitSystem) -> tuple[S
 
 
 def _changes(comparison: Comparison, say: Amounts) -> tuple[str, ...]:
-    lines = [f"  {'':<32}{'before':>10}{'after':>10}{'change':>10}{'between':>17}"]
+    lines = [f"  {'':<30}{'before':>9}{'after':>9}{'change':>9}{'between':>21}"]
     lines += [_change(change, label_words(change.label), say) for change in comparison.labels]
     sums = (comparison.losses, comparison.indoors, comparison.whole)
     return (*lines, *(_change(change, change.label, say) for change in sums))
@@ -46,9 +46,14 @@ def _changes(comparison: Comparison, say: Amounts) -> tuple[str, ...]:
 
 def _change(change: Change, name: str, say: Amounts) -> str:
     values = (change.before_l, change.after_l, change.change_l)
-    before, after, by = (f"{say.number(value):,.1f}" for value in values)
-    between = f"{say.number(change.low_l):+,.1f}, {say.number(change.high_l):+,.1f}"
-    return f"  {name:<32}{before:>10}{after:>10}{by:>10}{between:>17}"
+    before, after, by = (_short(say.number(value)) for value in values)
+    between = f"{_short(say.number(change.low_l))} to {_short(say.number(change.high_l))}"
+    return f"  {name[:30]:<30}{before:>9}{after:>9}{by:>9}{between:>21}"
+
+
+def _short(value: float) -> str:
+    """Return a number with one decimal, or none where it has four digits and more: columns stay narrow."""
+    return f"{value:,.1f}" if abs(value) < 1000 else f"{value:,.0f}"
 
 
 def _period(name: str, period: TricklePeriod, say: Amounts) -> str:
