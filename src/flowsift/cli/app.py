@@ -11,7 +11,20 @@ from typing import Annotated
 import typer
 
 import flowsift as fs
-from flowsift.cli import account, alerts, budget, checks, compare, flushes, isolate, leaks, rank, score, simulate
+from flowsift.cli import (
+    account,
+    alerts,
+    budget,
+    checks,
+    compare,
+    flushes,
+    isolate,
+    leaks,
+    rank,
+    report,
+    score,
+    simulate,
+)
 from flowsift.cli.terminal import complain, show
 
 BAD_INPUT, INTERNAL_ERROR, INTERRUPTED = 2, 1, 130
@@ -52,7 +65,7 @@ def options(
     context.obj.verbose = verbose
 
 
-for command in (account, flushes, leaks, isolate, checks, compare, alerts, budget, simulate, score, rank):
+for command in (account, report, flushes, leaks, isolate, checks, compare, alerts, budget, simulate, score, rank):
     command.register(app)
 
 

@@ -1,0 +1,41 @@
+"""Amounts as the page shows them: in litres and in gallons at once, one of them hidden by the unit switch."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from markupsafe import Markup
+
+from flowsift.report.wording import Amounts, plain
+
+SYSTEMS = (Amounts(units="si"), Amounts(units="us"))
+
+
+def both(words: Callable[[Amounts], str]) -> Markup:
+    """Return a text in each unit system, each marked with its own."""
+    return Markup("").join(Markup('<span class="in-{}">{}</span>').format(say.units, words(say)) for say in SYSTEMS)
+
+
+def volume(litres: float) -> Markup:
+    """Return a volume with its unit."""
+    return both(lambda say: say.volume(litres))
+
+
+def volume_range(low_l: float, high_l: float) -> Markup:
+    """Return the bounds of a volume with their unit."""
+    return both(lambda say: f"{plain(say.number(low_l))} to {plain(say.number(high_l))} {say.unit}")
+
+
+def small_volume(litres: float) -> Markup:
+    """Return a volume with three digits that count, with its unit."""
+    return both(lambda say: f"{plain(say.number(litres))} {say.unit}")
+
+
+def flow(lpm: float) -> Markup:
+    """Return a flow with its unit."""
+    return both(lambda say: say.flow(lpm))
+
+
+def flow_range(low_lpm: float, high_lpm: float) -> Markup:
+    """Return the bounds of a flow with their unit."""
+    return both(lambda say: f"{plain(say.number(low_lpm))} to {plain(say.number(high_lpm))} {say.unit}/min")

@@ -1,0 +1,292 @@
+"""Tables of the page: what is shown of each, and the whole of it to download."""
+
+from __future__ import annotations
+
+import base64
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+from markupsafe import Markup
+
+from flowsift.disaggregation import Disaggregation
+from flowsift.files import guard_formulas
+from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
+from flowsift.report.account import Account
+from flowsift.report.account_text import label_words
+from flowsift.report.page import amounts
+from flowsift.report.weeks import WEEKDAYS, usual_week
+from flowsift.report.wording import moment, money
+from flowsift.study.daily_volumes import daily_volumes
+from flowsift.study.flushes_study import FlushStudy
+from flowsift.study.leaks_ledger import LeakLedger
+from flowsift.tables import Table
+
+DOWNLOAD_DIGITS = 6
+"""Digits that count in a downloaded table."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sheet:
+    """One table.
+
+    Attributes
+    ----------
+    key : str
+        Its name in the page and of the file that is downloaded.
+    caption : str
+    head : tuple of str
+    rows : tuple of tuple
+        Cells: text, or marked-up amounts.
+    foot : tuple
+        Totals, empty where none makes sense.
+    table : Table
+        What is downloaded.
+    """
+
+    key: str
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[Any, ...], ...]
+    table: Table
+    foot: tuple[Any, ...] = ()
+
+    @property
+    def si(self) -> str:
+        """The table as a data address, in litres."""
+        return _data_address(self.table)
+
+    @property
+    def us(self) -> str:
+        """The table as a data address, in gallons."""
+        return _data_address(self.table.in_us_units())
+
+
+def sheets(result: Disaggregation, account: Account, ledger: LeakLedger, study: FlushStudy) -> dict[str, Sheet]:
+    """Return the tables of the page by key."""
+    made = (
+        account_sheet(account),
+        fixtures_sheet(result),
+        days_sheet(result),
+        week_sheet(result),
+        events_sheet(result),
+        trickle_sheet(result),
+        flushes_sheet(study),
+        irrigation_sheet(result),
+        leaks_sheet(ledger),
+        quality_sheet(result),
+    )
+    return {sheet.key: sheet for sheet in made}
+
+
+def account_sheet(account: Account) -> Sheet:
+    """Return the account by label; its rows add up to its foot."""
+    shown = [use for use in account.uses if use.volume_l > 0 or use.label == UNEXPLAINED]
+    rows = tuple(
+        (
+            label_words(use.label),
+            f"{use.uses:,}" if use.uses else "",
+            amounts.volume(use.volume_l),
+            amounts.volume(use.per_day_l),
+            f"{100 * use.share:.1f} %",
+            "" if use.probability is None else f"{100 * use.probability:.0f} %",
+        )
+        for use in shown
+    )
+    table = Table(
+        {
+            "label": [use.label for use in shown],
+            "uses": [use.uses for use in shown],
+            "volume_l": [use.volume_l for use in shown],
+            "per_day_l": [use.per_day_l for use in shown],
+            "share": [use.share for use in shown],
+            "probability": [use.probability for use in shown],
+        }
+    )
+    return Sheet(
+        key="account",
+        caption="Where the water went, by kind of use",
+        head=("use", "times", "volume", "a day", "share", "sure"),
+        rows=rows,
+        foot=("metered", "", amounts.volume(account.metered_l), amounts.volume(account.per_day_l), "100.0 %", ""),
+        table=table,
+    )
+
+
+def fixtures_sheet(result: Disaggregation) -> Sheet:
+    """Return the fixtures, largest volume first."""
+    table = result.fixtures.sort_values("volume_l", ascending=False, ignore_index=True)
+    rows = tuple(
+        (
+            row["fixture"],
+            label_words(row["label"]),
+            f"{row['uses']:,}",
+            amounts.volume(row["volume_l"]),
+            amounts.small_volume(row["typical_volume_l"]),
+            amounts.volume_range(row["low_l"], row["high_l"]),
+            amounts.flow(row["typical_lpm"]),
+        )
+        for row in table.to_dict("records")
+    )
+    head = ("fixture", "use", "times", "volume", "usual use", "90 % interval", "usual flow")
+    caption = "By fixture; a load or an irrigation cycle is one use"
+    return Sheet(key="fixtures", caption=caption, head=head, rows=rows, table=Table(table))
+
+
+def days_sheet(result: Disaggregation) -> Sheet:
+    """Return the days with the volume of each label that occurs."""
+    days = daily_volumes(result)
+    table = days.table()
+    present = [name for name in (*LABELS, TRICKLE, UNEXPLAINED) if float(table[f"{name}_l"].sum()) > 0]
+    rows = tuple(
+        (
+            row["date"] + ("" if row["complete"] else " (incomplete)"),
+            amounts.volume(row["total_l"]),
+            *(amounts.volume(row[f"{name}_l"]) for name in present),
+        )
+        for row in table.to_dict("records")
+    )
+    head = ("day", "in all", *(label_words(name) for name in present))
+    return Sheet(key="days", caption="Volume of each day by use", head=head, rows=rows, table=table)
+
+
+def week_sheet(result: Disaggregation) -> Sheet:
+    """Return the usual week, an hour a row and a weekday a column."""
+    week = usual_week(result)
+    volume = week["volume_l"].to_numpy().reshape(7, 24)
+    rows = tuple(
+        (f"{hour:02d}:00", *(amounts.volume(float(volume[day, hour])) for day in range(7))) for hour in range(24)
+    )
+    caption = "Mean volume in each hour of the week"
+    return Sheet(key="week", caption=caption, head=("hour", *(d[:3] for d in WEEKDAYS)), rows=rows, table=week)
+
+
+def events_sheet(result: Disaggregation, *, shown: int = 20) -> Sheet:
+    """Return the largest uses; all of them are downloaded."""
+    events = result.events
+    zone = result.trace.timezone
+    largest = events.nlargest(shown, "volume_l")
+    rows = tuple(
+        (
+            row["fixture"],
+            label_words(row["label"]),
+            moment(row["start"].tz_convert(zone)),
+            f"{row['duration_s'] / 60:.1f} min",
+            amounts.volume(row["volume_l"]),
+            amounts.flow(row["mean_lpm"]),
+            f"{100 * row['probability']:.0f} %",
+            Markup('<button type="button" class="show" data-event="{}">show</button>').format(index),
+        )
+        for index, row in zip(largest.index, largest.to_dict("records"), strict=True)
+    )
+    head = ("fixture", "use", "start", "length", "volume", "mean flow", "sure", "in the trace")
+    caption = f"The {len(rows)} largest of {len(events):,} uses (the file has all)"
+    return Sheet(key="events", caption=caption, head=head, rows=rows, table=events)
+
+
+def trickle_sheet(result: Disaggregation) -> Sheet:
+    """Return the spans of trickle with their intervals."""
+    zone = result.trace.timezone
+    rows = tuple(
+        (
+            moment(row["start"].tz_convert(zone)),
+            moment(row["end"].tz_convert(zone)),
+            amounts.flow(row["rate_lpm"]),
+            amounts.flow_range(row["low_lpm"], row["high_lpm"]),
+            amounts.volume(row["volume_l"]),
+        )
+        for row in result.trickle.to_dict("records")
+    )
+    head = ("from", "to", "rate", "90 % interval", "volume")
+    return Sheet(key="trickle", caption="Constant flow under everything", head=head, rows=rows, table=result.trickle)
+
+
+def flushes_sheet(study: FlushStudy) -> Sheet:
+    """Return each kind of flush of each toilet."""
+    records, rows = [], []
+    for toilet in study.toilets:
+        for kind, flush in (("full", toilet.full), ("reduced", toilet.reduced)):
+            if flush is None:
+                continue
+            called = str(toilet.classes) if kind == "full" else ""
+            records.append((toilet.name, kind, flush.flushes, flush.volume_l, flush.low_l, flush.high_l, called))
+            volumes = (amounts.small_volume(flush.volume_l), amounts.volume_range(flush.low_l, flush.high_l))
+            rows.append((toilet.name, kind, f"{flush.flushes:,}", *volumes, called))
+    names = ["toilet", "kind", "flushes", "volume_l", "low_l", "high_l", "class"]
+    head = ("toilet", "flush", "times", "volume", "90 % interval", "class")
+    caption = "Volume per flush; the interval includes what the meter may be off"
+    table = Table(pd.DataFrame(records, columns=names))
+    return Sheet(key="flushes", caption=caption, head=head, rows=tuple(rows), table=table)
+
+
+def irrigation_sheet(result: Disaggregation) -> Sheet:
+    """Return the irrigation cycles: start, zones, length, volume."""
+    events = result.events
+    zones = events[events["label"] == "irrigation"]
+    zones = zones.assign(cycle=zones["cycle"].fillna(-1 - zones.index.to_series()).astype("int64"))
+    records = [
+        (
+            group["start"].min(),
+            group["end"].max(),
+            ", ".join(dict.fromkeys(group["fixture"].astype(str))),
+            float(group["duration_s"].sum()),
+            float(group["volume_l"].sum()),
+        )
+        for _, group in zones.groupby("cycle", sort=False)
+    ]
+    table = Table(pd.DataFrame(records, columns=["start", "end", "zones", "duration_s", "volume_l"]))
+    zone = result.trace.timezone
+    rows = tuple(
+        (moment(start.tz_convert(zone)), names, f"{seconds / 60:.0f} min", amounts.volume(litres))
+        for start, _, names, seconds, litres in records
+    )
+    head = ("start", "zones", "watering", "volume")
+    return Sheet(key="irrigation", caption="Irrigation cycles", head=head, rows=rows, table=table)
+
+
+def leaks_sheet(ledger: LeakLedger) -> Sheet:
+    """Return the leak ledger."""
+    priced = ledger.cost_per_year is not None
+    rows = tuple(
+        (
+            line.kind + (f", {line.fixture}" if line.fixture else ""),
+            moment(line.since),
+            "still going" if line.ongoing else moment(line.until),
+            amounts.flow(line.rate_lpm),
+            amounts.flow_range(line.low_lpm, line.high_lpm),
+            amounts.volume(line.volume_l),
+            amounts.volume(line.per_year_l) if line.ongoing and line.per_year_l > 0 else "",
+            *((money(line.cost_per_year, ledger.currency) if line.ongoing else "",) if priced else ()),
+            line.sure,
+        )
+        for line in ledger.lines
+    )
+    head = (
+        "loss",
+        "since",
+        "until",
+        "flow",
+        "90 % interval",
+        "lost so far",
+        "a year",
+        *(("costs a year",) * priced),
+        "sure",
+    )
+    caption = "Leak ledger: every constant or recurring loss that shows"
+    return Sheet(key="leaks", caption=caption, head=head, rows=rows, table=ledger.table())
+
+
+def quality_sheet(result: Disaggregation) -> Sheet:
+    """Return faults of the data, assumptions and limits."""
+    table = result.quality
+    rows = tuple(
+        (row["kind"], row["what"], f"{row['count']:,}" if row["count"] else "", row["treatment"])
+        for row in table.to_dict("records")
+    )
+    head = ("kind", "what", "count", "what was done, or what follows")
+    return Sheet(key="quality", caption="Data quality", head=head, rows=rows, table=table)
+
+
+def _data_address(table: pd.DataFrame) -> str:
+    text = guard_formulas(table).to_csv(index=False, float_format=f"%.{DOWNLOAD_DIGITS}g")
+    return "data:text/csv;charset=utf-8;base64," + base64.b64encode(text.encode()).decode()

@@ -1,0 +1,169 @@
+"""The report page: complete, closed in itself, safe with any name, and adding up."""
+
+import base64
+import csv
+import io
+import re
+from html.parser import HTMLParser
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import flowsift as fs
+from flowsift.disaggregation import from_uses
+from flowsift.households.shipped import read_shipped
+from flowsift.report.steps_drawn import flow_steps
+from flowsift.report.weeks import usual_week
+from flowsift.study.tariff import example_tariff_text, parsed_tariff
+
+pytest.importorskip("bokeh", reason="the report extra is not installed")
+pytest.importorskip("jinja2", reason="the report extra is not installed")
+
+TABLES = ("account", "fixtures", "days", "week", "events", "trickle", "flushes", "irrigation", "leaks", "quality")
+HOSTILE = '<img src=x onerror="alert(1)"></script><b>=1+1'
+
+
+class Elements(HTMLParser):
+    """Every element of a page with its attributes, and the text of its cells."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.found = []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attributes):
+        self.found.append((tag, dict(attributes)))
+
+
+def page_of(result, **options):
+    from flowsift.report.page import page_html
+
+    return page_html(result, **options)
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return fs.disaggregate(read_shipped("demo").trace)
+
+
+@pytest.fixture(scope="module")
+def page(demo):
+    return page_of(demo, tariff=parsed_tariff(example_tariff_text()))
+
+
+def downloads(page):
+    """Rows of each table offered in litres, by name."""
+    tables = {}
+    for tag, attributes in Elements(page).found:
+        if tag == "a" and "in-si" in attributes.get("class", ""):
+            head, _, content = attributes["href"].partition(",")
+            assert head == "data:text/csv;charset=utf-8;base64"
+            name = attributes["download"].removesuffix(".csv")
+            tables[name] = list(csv.DictReader(io.StringIO(base64.b64decode(content).decode())))
+    return tables
+
+
+def small_answer(fixture="faucet-1", uses=2, hours=48):
+    cell = (np.arange(uses)[:, None] * 200 + np.arange(10)).ravel().astype(np.int64)
+    trace = fs.Trace(
+        start_ns=pd.Timestamp("2024-05-01T00:00Z").value,
+        interval_ns=10 * 10**9,
+        n_cells=360 * hours,
+        cell=cell,
+        volume_l=np.ones(cell.size),
+        gaps=np.empty((0, 2), np.int64),
+        gap_volume_l=np.empty(0),
+        pulse_l=0.1,
+        timezone="Europe/Madrid",
+    )
+    starts = trace.time_of(np.arange(uses) * 200)
+    table = pd.DataFrame({"start": starts, "end": starts + pd.Timedelta(100, "s"), "label": "faucet"})
+    return from_uses(trace, table.assign(probability=0.9, fixture=fixture))
+
+
+def test_nothing_is_fetched(page):
+    for tag, attributes in Elements(page).found:
+        assert tag not in {"link", "iframe", "object", "embed", "base"}
+        for name in ("src", "href", "action", "srcset", "poster"):
+            address = attributes.get(name) or ""
+            assert address == "" or address.startswith(("data:", "#")), f"<{tag} {name}={address[:60]}>"
+    assert "url(http" not in page.split("<script>")[0]
+    policy = next(a["content"] for t, a in Elements(page).found if a.get("http-equiv") == "Content-Security-Policy")
+    assert policy.startswith("default-src 'none'")
+    assert "connect-src" not in policy
+    assert "unsafe-eval" not in policy
+
+
+def test_it_is_small(page):
+    assert len(page.encode()) < 5_000_000
+
+
+def test_every_table_is_there_and_can_be_downloaded(page):
+    tables = downloads(page)
+    assert set(tables) == set(TABLES)
+    assert all(tables.values())
+    ids = {attributes.get("id") for _, attributes in Elements(page).found}
+    assert {f"sheet-{name}" for name in TABLES} <= ids
+
+
+def test_every_picture_has_words(page):
+    elements = Elements(page).found
+    described = [a["aria-describedby"] for _, a in elements if "picture" in (a.get("class") or "").split()]
+    assert described == [f"{name}-text" for name in ("days", "week", "trace", "trickle", "flushes")]
+    assert set(described) <= {a.get("id") for _, a in elements}
+    for text in re.findall(r"<figcaption[^>]*>(.*?)</figcaption>", page, re.S):
+        assert len(re.sub(r"<[^>]+>", "", text).strip()) > 20
+
+
+def test_figures_add_up(page, demo):
+    tables = downloads(page)
+    metered = demo.balance.metered_l
+    assert sum(float(row["volume_l"]) for row in tables["account"]) == pytest.approx(metered, rel=1e-4)
+    assert sum(float(row["total_l"]) for row in tables["days"]) == pytest.approx(metered, rel=1e-4)
+    assert sum(float(row["volume_l"]) for row in tables["events"]) == pytest.approx(demo.balance.events_l, rel=1e-4)
+    assert len(tables["events"]) == len(demo.events)
+
+
+@pytest.mark.parametrize("most", [10**9, 2_000])
+def test_the_areas_that_are_drawn_are_volumes(demo, most):
+    steps = flow_steps(demo, most=most)
+    area = ((steps["high_lpm"] - steps["low_lpm"]) * (steps["end_s"] - steps["start_s"]) / 60.0).to_numpy()
+    event = steps["event"].to_numpy()
+    drawn = np.bincount(event[event >= 0], area[event >= 0], minlength=len(demo.events))
+    np.testing.assert_allclose(drawn, demo.events["volume_l"], rtol=1e-9)
+    assert area[event == -2].sum() == pytest.approx(demo.unexplained_by_cell_l.sum(), abs=1e-6)
+    if most == 2_000:
+        assert len(steps) < len(flow_steps(demo, most=10**9))
+
+
+def test_the_usual_week_holds_the_metered_volume(demo):
+    week = usual_week(demo)
+    assert (week["volume_l"] * week["hours_seen"]).sum() == pytest.approx(demo.balance.metered_l)
+    assert week["hours_seen"].sum() == pytest.approx(demo.trace.duration_s / 3600)
+
+
+def test_a_name_can_do_nothing():
+    page = page_of(small_answer(fixture=HOSTILE), title=HOSTILE)
+    elements = Elements(page).found
+    assert not [a for _, a in elements if any(name.startswith("on") for name in a)]
+    assert not [tag for tag, _ in elements if tag in {"img", "b"}]
+    assert "<img src=x" not in page
+    assert page.count("</script>") == 4
+    names = {row["fixture"] for row in downloads(page)["fixtures"]}
+    assert names == {HOSTILE}
+
+
+def test_a_formula_is_guarded():
+    names = {row["fixture"] for row in downloads(page_of(small_answer(fixture="=1+1")))["fixtures"]}
+    assert names == {"'=1+1"}
+
+
+def test_a_home_without_water():
+    page = page_of(small_answer(uses=0))
+    assert "No water was metered." in page
+    assert "Nothing stands out." in page
+
+
+def test_units_first_shown(demo):
+    assert '<html lang="en" data-units="us">' in page_of(demo, units="us")
