@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pandas as pd
@@ -32,13 +33,18 @@ def _fields(record: Any, units: UnitSystem) -> dict[str, Any]:
         if isinstance(content, pd.DataFrame):
             continue
         new_name, litres = us_column(name) if units == "us" else (name, 1.0)
-        plain[new_name] = _plain(content, units) if litres == 1.0 or content is None else content / litres
+        plain[new_name] = _plain(content, units) if litres == 1.0 or content is None else _finite(content / litres)
     return plain
 
 
 def _plain(content: Any, units: UnitSystem) -> Any:
     if isinstance(content, Figure):
-        return {"key": content.key, "value": content.value, "unit": content.unit, "source": str(content.source)}
+        return {
+            "key": content.key,
+            "value": _finite(content.value),
+            "unit": content.unit,
+            "source": str(content.source),
+        }
     if isinstance(content, VolumeClass):
         nominal, litres = us_column("nominal_l") if units == "us" else ("nominal_l", 1.0)
         return {"name": content.name, "era": content.era, nominal: content.nominal_l / litres}
@@ -48,5 +54,9 @@ def _plain(content: Any, units: UnitSystem) -> Any:
         return content.isoformat()
     if hasattr(content, "__dataclass_fields__"):
         return _fields(content, units)
-    # JSON has no NaN.
-    return None if isinstance(content, float) and content != content else content
+    return _finite(content) if isinstance(content, float) else content
+
+
+def _finite(number: float) -> float | None:
+    """Return the number, or None for what JSON can't hold."""
+    return number if math.isfinite(number) else None

@@ -44,6 +44,8 @@ def flushes_sections(study: FlushStudy, *, units: UnitSystem = "si", width: int 
             for left in study.left_out
         ]
         sections.append(Section(heading="Called flushes upstream, left out here", lines=_all(lines, width)))
+    if study.limits:
+        sections.append(Section(heading="What this trace can't tell", lines=_all(list(study.limits), width)))
     if study.toilets:
         sections.append(Section(heading="What this rests on", lines=_basis(study, width)))
     if study.toilets or study.leak:
@@ -76,11 +78,11 @@ def homes_sections(study: HomesStudy, *, units: UnitSystem = "si", width: int = 
     if not len(toilets):
         return tuple(sections)
     saving_unit = f"{unit} a year"
-    rows = [f"  {'class':<24}{'toilets':>8}{'share':>8}{'90 % interval':>17}{unit + '/flush':>11}{'saves':>11}"]
+    rows = [f"  {'class':<24}{'toilets':>8}{'share':>8}{'90 % interval':>16}{unit + '/flush':>11}{'saves':>11}"]
     for row in study.by_class().to_dict("records"):
         interval = f"{100 * row['low']:.0f} to {100 * row['high']:.0f} %"
         rows.append(
-            f"  {row['class'][:24]:<24}{row['toilets']:>8,}{100 * row['share']:>6.0f} %{interval:>17}"
+            f"  {row['class'][:24]:<24}{row['toilets']:>8,}{100 * row['share']:>6.0f} %{interval:>16}"
             f"{row['per_flush_l'] / litres:>11.2f}{row['saving_per_year_l'] / litres:>11,.0f}"
         )
     saved = toilets["saving_per_year_l"].sum() / litres

@@ -11,19 +11,25 @@ import pandas as pd
 from flowsift.arrays import BoolArray, FloatArray
 from flowsift.disaggregation import Disaggregation
 from flowsift.standards import dual_flush_effective_l
-from flowsift.study.flushes_classes import ClassCall, ClassSet, call_class
+from flowsift.study.flushes_classes import ClassCall, ClassSet, call_class, volume_classes
 from flowsift.study.flushes_leaks import FlapperLeak, LongRuns, flapper_leak, long_runs
 from flowsift.study.flushes_meter import MeterKind, MeterLimits, meter_limits
 from flowsift.study.flushes_modes import Reading
 from flowsift.study.flushes_refills import Refills, refills_of
 from flowsift.study.flushes_saving import Saving, replacement_saving
-from flowsift.study.flushes_toilets import LeftOut, ToiletRefills, resolve_toilets
+from flowsift.study.flushes_toilets import COARSE_S, LeftOut, ToiletRefills, resolve_toilets
 from flowsift.study.flushes_volume import COVERAGE, OwnVolume, own_volume
 from flowsift.tables import Table
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
 ENOUGH_ALONE = 8
 """Refills with nothing next to them that are enough to do without the others."""
+
+SHORT_D = 7.0
+"""A record shorter than this is called short [d]."""
+
+COARSE_PULSE_L = 1.0
+"""A pulse from which single flushes are hardly measured [L] (assumption: a fifth of an efficient flush)."""
 
 DRIFT_FLUSHES = 12
 """Flushes that each half of the record needs before a drift is told."""
@@ -148,6 +154,8 @@ class FlushStudy:
         Reading of the trace.
     meter : str
         Kind of meter whose limits were used.
+    limits : tuple of str
+        What this trace can't tell, in words.
     members : Table
         One row a flush: ``event`` (row of the table of events), ``toilet`` and ``kind`` (``full`` or ``reduced``).
     coverage : float
@@ -163,6 +171,7 @@ class FlushStudy:
     pulse_l: float
     interval_s: float
     meter: MeterKind
+    limits: tuple[str, ...]
     members: Table
     coverage: float = COVERAGE
 
@@ -212,7 +221,9 @@ def flushes(
         If `meter` or `classes` is unknown.
     """
     trace = result.trace
+    # Known before the work, whether or not there is a toilet.
     meter_limits(1.0, kind=meter)
+    volume_classes(classes)
     observed_s = trace.duration_s - trace.gap_s
     reading = Reading(pulse_l=trace.pulse_l, interval_s=trace.interval_s)
     refills = refills_of(result, "flush")
@@ -247,8 +258,25 @@ def flushes(
         pulse_l=trace.pulse_l,
         interval_s=trace.interval_s,
         meter=meter,
+        limits=_limits(observed_s, reading),
         members=_members(resolved.toilets, refills),
     )
+
+
+def _limits(observed_s: float, reading: Reading) -> tuple[str, ...]:
+    """Say what a trace of that length and reading can't tell."""
+    limits = []
+    if observed_s < SHORT_D * SECONDS_PER_DAY:
+        limits.append("the record is short: a toilet that is seldom used may be missing, and a weekday is not a week")
+    if reading.interval_s >= COARSE_S:
+        limits.append(
+            f"at {reading.interval_s:g} s, hands washed during a refill are one event with it, and fills of other "
+            "fixtures pass for flushes: volumes hold better than the number of toilets does, and two toilets of like "
+            "volume and flow are one here; a class rests on a finer record"
+        )
+    if reading.pulse_l >= COARSE_PULSE_L:
+        limits.append("a pulse is a large part of a flush: only the mean of many flushes is known")
+    return tuple(limits)
 
 
 def _members(found: Sequence[ToiletRefills], refills: Refills) -> Table:

@@ -9,7 +9,7 @@ import numpy as np
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.standards import figure
 from flowsift.study.flushes_modes import Modes, Reading, find_modes
-from flowsift.study.flushes_refills import Refills
+from flowsift.study.flushes_refills import STEADY, Refills
 
 SMALLEST_L = 2.0
 """Less than this is no flush (assumption: the smallest published reduced flush takes 3 L)."""
@@ -17,8 +17,9 @@ SMALLEST_L = 2.0
 SMALLEST_FULL_L = 2.9
 """Less than this is no full flush (assumption: below the smallest published flush, 3 L, by a meter's error)."""
 
-LEAST_FLUSHES, LEAST_SHARE = 6, 0.05
-"""Refills, and share of the home's flushes, below which a group is no toilet of its own."""
+LEAST_FLUSHES, LEAST_SHARE, LEAST_SHARE_COARSE = 6, 0.05, 0.10
+"""Refills, and share of the home's flushes, below which a group is no toilet of its own: on a coarse trace (`COARSE_S`)
+fills of other fixtures are called flushes more often."""
 
 LEAST_CLEAN_SHARE = 0.03
 """Share of a group's refills that are clean, below which nothing really repeats."""
@@ -32,8 +33,9 @@ BALANCED = 0.20
 SAME_VALVE = 0.035
 """A toilet's full and reduced flush are filled by one valve: their flows differ by no more than this share."""
 
-WITH_OTHER_WATER = 1.4
-"""Largest ratio of a group that is another one's refills with other water in them to that one's volume."""
+WITH_OTHER_WATER, LITTLE_WATER_L = 1.4, 1.6
+"""Largest ratio of a group that is another one's refills with other water in them to that one's volume, and what may
+always be more [L] (assumption)."""
 
 LOPSIDED = 0.40
 """A group that could be another's refills mixed or cut short is so if it has less than this share of its refills."""
@@ -112,7 +114,8 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
     pairs = _dual(modes, hosts, by_group.sum(axis=0), reading)
     toilets: list[ToiletRefills] = []
     used = np.zeros(rest.size, bool)
-    least = max(LEAST_FLUSHES, LEAST_SHARE * rest.size)
+    coarse = reading.interval_s >= COARSE_S
+    least = max(LEAST_FLUSHES, (LEAST_SHARE_COARSE if coarse else LEAST_SHARE) * rest.size)
     for g, host in enumerate(hosts.tolist()):
         if g in pairs.values():
             continue
@@ -170,8 +173,11 @@ def _groups(modes: Modes, reading: Reading) -> IntArray:
             few = size[k] < LOPSIDED * size[host] and k not in kept
             hands = modes.volume_l[k] - modes.volume_l[host] < HANDS_L and size[k] < 3.0 * size[host]
             many = hands and reading.interval_s >= COARSE_S
-            # Water on top raises volume and flow alike, or the volume alone.
-            mixed = 1.0 < ratio < WITH_OTHER_WATER and -noise < step < np.log(ratio) + noise and (few or many)
+            # Water on top raises the volume alone, or also the flow: most if all of it ran while the flow was read.
+            most = float(np.log1p(max(ratio - 1.0, 0.0) / (STEADY[1] - STEADY[0])))
+            more_l = modes.volume_l[k] - modes.volume_l[host]
+            little = ratio < WITH_OTHER_WATER or more_l < LITTLE_WATER_L
+            mixed = ratio > 1.0 and little and -noise < step < most + noise and (few or many)
             # A flush cut short: of a toilet too large for a reduced flush, or too near to its full one.
             no_dual = ratio > REDUCED[1] or modes.volume_l[host] > _largest_dual_l()
             short = REDUCED[0] < ratio < 1.0 and no_dual and abs(step) < noise + 0.03 and few
