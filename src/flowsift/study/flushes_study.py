@@ -7,10 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.stats import theilslopes
 
 from flowsift.arrays import BoolArray, FloatArray
 from flowsift.disaggregation import Disaggregation
 from flowsift.standards import dual_flush_effective_l
+from flowsift.standards.conversion import DAYS_PER_MONTH
 from flowsift.study.flushes_classes import ClassCall, ClassSet, call_class, volume_classes
 from flowsift.study.flushes_leaks import FlapperLeak, LongRuns, flapper_leak, long_runs
 from flowsift.study.flushes_meter import MeterKind, MeterLimits, meter_limits
@@ -31,11 +33,12 @@ SHORT_D = 7.0
 COARSE_PULSE_L = 1.0
 """A pulse from which single flushes are hardly measured [L] (assumption: a fifth of an efficient flush)."""
 
-DRIFT_FLUSHES = 12
-"""Flushes that each half of the record needs before a drift is told."""
+DRIFT_FLUSHES, DRIFT_NEAR = 12, 0.08
+"""Flushes that each half of the record needs before a drift is told, and how near to the toilet's own volume they must
+be, as a share: others are partial or have other water in them."""
 
-DRIFT_Z = 2.6
-"""Standard errors from which a drift is told (about 1 in 100 by chance)."""
+DRIFT_SURE = 0.998
+"""Confidence from which a drift is told: a street has many toilets."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -367,22 +370,18 @@ def _at_once(refills: Refills) -> int:
 
 
 def _drift(start_s: FloatArray, volume_l: FloatArray, full: FlushVolume) -> Drift | None:
-    """Fit a straight line through the clean flushes' volumes over time."""
-    sd = max(full.spread * full.volume_l, 1e-6)
-    near: BoolArray = np.abs(volume_l - full.volume_l) < 4.0 * max(sd, 0.02 * full.volume_l)
-    t, v = start_s[near] / SECONDS_PER_DAY / 30.0, volume_l[near]
-    if near.sum() < 2 * DRIFT_FLUSHES or np.ptp(t) <= 0:
+    """Fit a straight line over time through the volumes near the toilet's own, by the median of all slopes."""
+    near: BoolArray = np.abs(volume_l / full.volume_l - 1.0) < DRIFT_NEAR
+    t, v = start_s[near] / SECONDS_PER_DAY / DAYS_PER_MONTH, volume_l[near]
+    if near.sum() < 2 * DRIFT_FLUSHES:
         return None
     middle = 0.5 * (t[0] + t[-1])
     if min((t < middle).sum(), (t >= middle).sum()) < DRIFT_FLUSHES:
         return None
-    off = t - t.mean()
-    slope = float((off * v).sum() / (off**2).sum())
-    rest = v - v.mean() - slope * off
-    error = float(np.sqrt((rest**2).sum() / (v.size - 2) / (off**2).sum()))
+    usual, sure = theilslopes(v, t, alpha=COVERAGE), theilslopes(v, t, alpha=DRIFT_SURE)
     return Drift(
-        per_month_l=slope,
-        low_l=slope - 1.645 * error,
-        high_l=slope + 1.645 * error,
-        told=bool(abs(slope) > DRIFT_Z * error and error > 0),
+        per_month_l=float(usual[0]),
+        low_l=float(usual[2]),
+        high_l=float(usual[3]),
+        told=bool(sure[2] > 0.0 or sure[3] < 0.0),
     )
