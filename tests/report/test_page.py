@@ -167,3 +167,30 @@ def test_a_home_without_water():
 
 def test_units_first_shown(demo):
     assert '<html lang="en" data-units="us">' in page_of(demo, units="us")
+
+
+def test_a_year_stays_small(demo):
+    """A year like the demo's two weeks, repeated: as many uses and as much flow as a busy home has."""
+    trace, times = demo.trace, 26
+    shift = np.arange(times) * trace.n_cells
+    year = fs.Trace(
+        start_ns=trace.start_ns,
+        interval_ns=trace.interval_ns,
+        n_cells=times * trace.n_cells,
+        cell=(shift[:, None] + trace.cell).ravel(),
+        volume_l=np.tile(trace.volume_l, times),
+        gaps=trace.gaps,
+        gap_volume_l=trace.gap_volume_l,
+        pulse_l=trace.pulse_l,
+        timezone=trace.timezone,
+    )
+    uses = pd.concat(
+        [
+            demo.events.assign(**{k: demo.events[k] + n * pd.Timedelta(14, "D") for k in ("start", "end")})
+            for n in range(times)
+        ],
+        ignore_index=True,
+    )
+    page = page_of(from_uses(year, pd.DataFrame(uses[["start", "end", "label", "probability", "fixture"]])))
+    assert len(uses) > 20_000
+    assert len(page.encode()) < 5_000_000

@@ -10,7 +10,7 @@ from flowsift.labels import LABELS
 from flowsift.tables import Table
 from flowsift.units import SECONDS_PER_MINUTE
 
-MOST_STEPS = 40_000
+MOST_STEPS = 20_000
 """Rectangles beyond which flows are rounded more coarsely, so that a page with a year stays small."""
 
 FINEST = 0.005
@@ -24,14 +24,15 @@ def flow_steps(result: Disaggregation, *, most: int = MOST_STEPS) -> Table:
     ----------
     result : Disaggregation
     most : int
-        Rectangles aimed at; each use has at least one, whatever their number.
+        Rectangles aimed at; two a use are always allowed.
 
     Returns
     -------
     Table
         Columns ``event`` (row of the table of events; -1 trickle, -2 not explained), ``start_s`` and ``end_s`` (since
         the trace's start), ``low_lpm`` and ``high_lpm``. Neighbouring cells of one use whose flows round to the same
-        are one rectangle of their mean flow, so that areas are volumes; a trickle under no use is left out.
+        are one rectangle of their mean flow, so that areas are volumes; a trickle under no use
+        is left out.
     """
     trace = result.trace
     cell, event, volume = _parts(result)
@@ -42,21 +43,22 @@ def flow_steps(result: Disaggregation, *, most: int = MOST_STEPS) -> Table:
     cell, event, volume, below = cell[order], event[order], volume[order], below[order]
     if not cell.size:
         return Table({"event": event, **{name: np.empty(0) for name in ("start_s", "end_s", "low_lpm", "high_lpm")}})
-    apart = np.concatenate([[True], (np.diff(event) != 0) | (np.diff(cell) != 1)])
-    least = int(apart.sum())
-    step = FINEST * float(volume.max())
-    first = apart
+    other = np.concatenate([[True], np.diff(event) != 0])
+    idle = np.concatenate([[0], np.diff(cell) - 1])
+    least = int(other.sum())
+    step, bridged = FINEST * float(volume.max()), 0
     while True:
         level = np.round(volume / step) + 4096.0 * np.round(below / step)
-        first = apart | np.concatenate([[True], np.diff(level) != 0])
-        if first.sum() <= max(most, least):
+        first = other | (idle > bridged) | np.concatenate([[True], np.diff(level) != 0])
+        if first.sum() <= max(most, 2 * least):
             break
-        step *= 2.0
+        # Coarser in flow and in time: a rectangle may bridge a few idle cells of its use, at the mean flow.
+        step, bridged = 2.0 * step, 2 * bridged + 1
     begin = np.flatnonzero(first)
     stop = np.concatenate([begin[1:], [cell.size]])
-    length = stop - begin
+    length = cell[stop - 1] + 1 - cell[begin]
     to_lpm = SECONDS_PER_MINUTE / trace.interval_s
-    low = np.add.reduceat(below, begin) / length * to_lpm
+    low = np.add.reduceat(below, begin) / (stop - begin) * to_lpm
     own = np.add.reduceat(volume, begin) / length * to_lpm
     return Table(
         {

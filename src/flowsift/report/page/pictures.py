@@ -64,12 +64,10 @@ def days_picture(result: Disaggregation) -> Any:
             width=0.86 * SECONDS_PER_DAY * MS_PER_S,
             source=source,
             **_fill(names[k]),
-            legend_label=label_words(names[k]),
         )
         drawing.add_tools(_hover([(label_words(names[k]), "@own_l{0,0.0}"), ("day", "@date")], bars))
         below = below + volume
     drawing.y_range.start = 0
-    _legend_below(drawing)
     return drawing
 
 
@@ -133,7 +131,7 @@ def trace_picture(result: Disaggregation) -> Any:
                 "high_lpm": spans["rate_lpm"].to_numpy(dtype=np.float32),
             }
         )
-        drawing.quad("left", "right", "high_lpm", "low_lpm", source=source, **_fill(TRICKLE), legend_label="trickle")
+        drawing.quad("left", "right", "high_lpm", "low_lpm", source=source, **_fill(TRICKLE))
     for k, name in enumerate((*LABELS, TRICKLE, UNEXPLAINED)):
         mine = np.flatnonzero(of == k)
         if not mine.size:
@@ -147,41 +145,38 @@ def trace_picture(result: Disaggregation) -> Any:
             }
         )
         look = _fill(name) | {"line_color": LOOKS[name].colour, "line_width": 0.6}
-        drawing.quad("left", "right", "high_lpm", "low_lpm", source=source, **look, legend_label=label_words(name))
+        drawing.quad("left", "right", "high_lpm", "low_lpm", source=source, **look)
     source = ColumnDataSource(
         {
             "left": wall_ms(events["start"], zone),
             "right": wall_ms(events["end"], zone),
-            "low_lpm": np.zeros(len(events), np.float32),
             "peak_lpm": events["peak_lpm"].to_numpy(dtype=np.float32),
             "mean_lpm": events["mean_lpm"].to_numpy(dtype=np.float32),
             "volume_l": events["volume_l"].to_numpy(dtype=np.float32),
-            "minutes": (events["duration_s"].to_numpy() / 60.0).astype(np.float32),
             "sure": np.round(100.0 * events["probability"].to_numpy()).astype(np.uint8),
             "fixture": events["fixture"].to_numpy(dtype=object),
-            "label": np.array([label_words(str(label)) for label in events["label"]], dtype=object),
         },
         name="events",
     )
     boxes = drawing.quad(
-        "left", "right", "peak_lpm", "low_lpm", source=source, fill_alpha=0, line_alpha=0, hover_fill_alpha=0.15
+        "left", "right", "peak_lpm", 0.0, source=source, fill_alpha=0, line_alpha=0, hover_fill_alpha=0.15
     )
     tooltips = [
         ("fixture", "@fixture"),
-        ("use", "@label, @sure % sure"),
+        ("sure", "@sure %"),
         ("start", "@left{%a %F %T}"),
-        ("length", "@minutes{0,0.0} min"),
+        ("end", "@right{%T}"),
         ("volume", "@volume_l{0,0.00}"),
         ("mean flow", "@mean_lpm{0.00}"),
         ("peak flow", "@peak_lpm{0.00}"),
     ]
-    drawing.add_tools(_hover(tooltips, boxes, formatters={"@left": "datetime"}))
+    drawing.add_tools(_hover(tooltips, boxes, formatters={"@left": "datetime", "@right": "datetime"}))
     for a, b in trace.gaps.tolist():
         edges = wall_ms(trace.time_of(np.array([a, b])), zone)
         drawing.vspan(x=[edges[0], edges[1]], line_color="#888888", line_dash="dotted")
     drawing.y_range.start = 0
-    drawing.x_range.start, drawing.x_range.end = wall_ms([trace.start, trace.end], zone).tolist()
-    _legend_below(drawing)
+    _set_span(drawing, wall_ms([trace.start, trace.end], zone))
+    drawing.window_axis = "x"  # the flow axis follows what is in view
     return drawing
 
 
@@ -206,7 +201,7 @@ def trickle_picture(result: Disaggregation) -> Any:
     tooltips = [("rate", "@rate_lpm{0.0000}"), ("at least", "@low_lpm{0.0000}"), ("at most", "@high_lpm{0.0000}")]
     drawing.add_tools(_hover(tooltips, boxes))
     drawing.y_range.start = 0
-    drawing.x_range.start, drawing.x_range.end = wall_ms([result.trace.start, result.trace.end], zone).tolist()
+    _set_span(drawing, wall_ms([result.trace.start, result.trace.end], zone))
     _legend_below(drawing)
     return drawing
 
@@ -250,10 +245,17 @@ def flushes_picture(result: Disaggregation, study: FlushStudy) -> Any:
     look = {"line_color": "#777777", "line_dash": "dashed", "line_width": 1.2}
     drawing.segment("left", "line_l", "right", "line_l", source=source, **look)
     drawing.text(
-        "left", "line_l", "name", source=source, text_font_size="12px", text_color="#777777", text_baseline="bottom"
+        "right",
+        "line_l",
+        "name",
+        source=source,
+        text_font_size="12px",
+        text_color="#777777",
+        text_baseline="bottom",
+        text_align="right",
     )
     drawing.y_range.start = 0
-    drawing.x_range.start, drawing.x_range.end = span.tolist()
+    _set_span(drawing, span)
     _legend_below(drawing)
     return drawing
 
@@ -276,6 +278,11 @@ def _figure(name: str, quantity: str, *, tools: str, x_axis_type: Any, height: i
     return drawing
 
 
+def _set_span(drawing: Any, ms: FloatArray) -> None:
+    """Fix the time axis: a range that follows the data would undo a zoom whenever the unit changes."""
+    drawing.x_range = Range1d(start=float(ms[0]), end=float(ms[1]))
+
+
 def _fill(label: str) -> dict[str, Any]:
     look = LOOKS[label]
     fill: dict[str, Any] = {"fill_color": look.colour, "line_color": None}
@@ -294,7 +301,6 @@ def _legend_below(drawing: Any) -> None:
     legend = drawing.legend[0]
     legend.update(
         orientation="horizontal",
-        ncols="auto",
         border_line_color=None,
         background_fill_alpha=0.0,
         click_policy="hide",
@@ -302,5 +308,4 @@ def _legend_below(drawing: Any) -> None:
         margin=2,
         padding=2,
     )
-    legend.nrows = "auto"
     drawing.add_layout(legend, "below")

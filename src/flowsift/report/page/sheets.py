@@ -22,6 +22,9 @@ from flowsift.study.flushes_study import FlushStudy
 from flowsift.study.leaks_ledger import LeakLedger
 from flowsift.tables import Table
 
+MOST_EVENTS = 4000
+"""Uses in the page's file, largest first where there are more: all of a year's would outweigh the page."""
+
 DOWNLOAD_DIGITS = 6
 """Digits that count in a downloaded table."""
 
@@ -180,8 +183,10 @@ def events_sheet(result: Disaggregation, *, shown: int = 20) -> Sheet:
         for index, row in zip(largest.index, largest.to_dict("records"), strict=True)
     )
     head = ("fixture", "use", "start", "length", "volume", "mean flow", "sure", "in the trace")
-    caption = f"The {len(rows)} largest of {len(events):,} uses (the file has all)"
-    return Sheet(key="events", caption=caption, head=head, rows=rows, table=events)
+    held = events if len(events) <= MOST_EVENTS else events.nlargest(MOST_EVENTS, "volume_l").sort_index()
+    inside = "all" if len(held) == len(events) else f"the {MOST_EVENTS:,} largest"
+    caption = f"The {len(rows)} largest of {len(events):,} uses (the file has {inside})"
+    return Sheet(key="events", caption=caption, head=head, rows=rows, table=Table(held))
 
 
 def trickle_sheet(result: Disaggregation) -> Sheet:

@@ -5,8 +5,8 @@
   const spans = read("spans");
   const plots = new Map();
   for (const item of read("items")) {
-    const views = await Bokeh.embed.embed_item(item);
-    for (const view of views.roots ?? views) plots.set(item.target_id, view.model);
+    await Bokeh.embed.embed_item(item);
+    plots.set(item.target_id, Bokeh.documents.at(-1).roots()[0]);
   }
 
   // Volumes and flows are held in litres; columns that carry one end in _l or _lpm.
