@@ -28,6 +28,7 @@ LAYERS = (
     {"households", "stream", "study"},
     {"evaluate"},
     {"fleet", "methods", "report"},
+    {"plot"},
     {"cli"},
     {"__main__"},
 )

@@ -1,5 +1,8 @@
 """flowsift: a fixture-level water account from one meter's flow trace."""
 
+from importlib import import_module
+from typing import Any
+
 from flowsift.classify.facts import HomeFacts
 from flowsift.disaggregation import Balance, Disaggregation
 from flowsift.errors import FlowsiftError, InputError, NotEnoughDataError, OptionError
@@ -26,3 +29,10 @@ __all__ = [
     "disaggregate",
     "read_trace",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    """Import `flowsift.plot` when it is first asked for: a library that draws would slow every import."""
+    if name == "plot":
+        return import_module("flowsift.plot")
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -20,6 +20,7 @@ from flowsift.cli import (
     flushes,
     isolate,
     leaks,
+    plot,
     rank,
     report,
     score,
@@ -65,7 +66,7 @@ def options(
     context.obj.verbose = verbose
 
 
-for command in (account, report, flushes, leaks, isolate, checks, compare, alerts, budget, simulate, score, rank):
+for command in (account, report, plot, flushes, leaks, isolate, checks, compare, alerts, budget, simulate, score, rank):
     command.register(app)
 
 

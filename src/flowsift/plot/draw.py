@@ -1,0 +1,243 @@
+"""The pictures: each function draws on the axes it is given and returns them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from flowsift.disaggregation import Disaggregation
+from flowsift.errors import OptionError
+from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
+from flowsift.report.account import water_account
+from flowsift.report.account_text import label_words
+from flowsift.report.appearance import LOOKS, MATPLOTLIB_HATCH, SERIES, VERMILION
+from flowsift.report.steps_drawn import flow_steps, label_positions
+from flowsift.report.weeks import WEEKDAYS, usual_week
+from flowsift.standards import flush_classes
+from flowsift.study.daily_volumes import daily_volumes
+from flowsift.study.flushes_study import flushes as flush_study
+from flowsift.units import L_PER_GAL, UnitSystem
+
+_NAMES = (*LABELS, TRICKLE, UNEXPLAINED)
+
+_MARKERS = "o^sDv*hP"
+
+
+def account(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> Any:
+    """Draw the volume a day of each label as bars, largest on top.
+
+    Parameters
+    ----------
+    result : Disaggregation
+    axes : matplotlib.axes.Axes
+    units : {"si", "us"}
+    """
+    litres, unit = _unit(units)
+    drawn_up = water_account(result)
+    shown = sorted((use for use in drawn_up.uses if use.volume_l > 0), key=lambda use: use.volume_l)
+    for use in shown:
+        bar = axes.barh(label_words(use.label), use.per_day_l / litres, **_look(use.label))
+        axes.bar_label(bar, [f" {100 * use.share:.1f} %"])
+    axes.margins(x=0.12)
+    axes.set_xlabel(f"volume a day [{unit}]")
+    return axes
+
+
+def day(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> Any:
+    """Draw the volume of each local day, stacked by label; parameters as in `account`."""
+    litres, unit = _unit(units)
+    days = daily_volumes(result)
+    dates = days.dates.tz_localize(None)
+    below = np.zeros(len(dates))
+    for k in sorted(range(len(_NAMES)), key=lambda k: -days.volume_l[:, k].sum()):
+        volume = days.volume_l[:, k] / litres
+        if volume.sum() > 0:
+            axes.bar(dates, volume, 0.86, bottom=below, label=label_words(_NAMES[k]), **_look(_NAMES[k]))
+            below = below + volume
+    axes.set_ylabel(f"volume a day [{unit}]")
+    _dated(axes)
+    _legend(axes)
+    return axes
+
+
+def week(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> Any:
+    """Draw the mean volume in each hour of the week as a map; parameters as in `account`."""
+    litres, unit = _unit(units)
+    volume = usual_week(result)["volume_l"].to_numpy(dtype=np.float64).reshape(7, 24) / litres
+    image = axes.pcolormesh(np.arange(25), np.arange(8), volume, cmap="cividis_r", edgecolors="white", linewidth=0.5)
+    axes.set_yticks(np.arange(7) + 0.5, [name[:3] for name in WEEKDAYS])
+    axes.set_xticks(range(0, 25, 6))
+    axes.invert_yaxis()
+    axes.set_xlabel("hour of the day")
+    axes.figure.colorbar(image, ax=axes, label=f"mean volume in the hour [{unit}]")
+    return axes
+
+
+def trace(
+    result: Disaggregation,
+    axes: Any,
+    *,
+    start: str | pd.Timestamp | None = None,
+    end: str | pd.Timestamp | None = None,
+    units: UnitSystem = "si",
+) -> Any:
+    """Draw the flow over time, each use shaded by its label.
+
+    Parameters
+    ----------
+    result : Disaggregation
+    axes : matplotlib.axes.Axes
+    start, end : str or Timestamp, optional
+        Part to draw; without a zone they are in that of the trace. The whole where they aren't given.
+    units : {"si", "us"}
+
+    Raises
+    ------
+    OptionError
+        If they are no times, or `end` isn't after `start`.
+    """
+    litres, unit = _unit(units)
+    zone = result.trace.timezone
+    first = _moment(start, zone) if start is not None else result.trace.start
+    last = _moment(end, zone) if end is not None else result.trace.end
+    if last <= first:
+        raise OptionError(f"end {last} is not after start {first}")
+    origin = result.trace.start
+    steps = flow_steps(result, most=100_000)
+    a, b = (first - origin).total_seconds(), (last - origin).total_seconds()
+    steps = steps[(steps["end_s"] > a) & (steps["start_s"] < b)]
+    position = np.concatenate([label_positions(result), [len(LABELS) + 1, len(LABELS)]])  # -2, -1 count from the end
+    of = position[steps["event"].to_numpy(dtype=np.int64)]
+    left, right = (_clock(origin, steps[name].to_numpy(), zone) for name in ("start_s", "end_s"))
+    low, high = (steps[name].to_numpy() / litres for name in ("low_lpm", "high_lpm"))
+    axes.xaxis_date()
+    spans = result.trickle
+    for k in range(len(spans)):
+        ends = [spans[name].iloc[k].tz_convert(zone).tz_localize(None) for name in ("start", "end")]
+        label = "trickle" if k == 0 else None
+        axes.fill_between(ends, spans["rate_lpm"].iloc[k] / litres, color=LOOKS[TRICKLE].colour, lw=0, label=label)
+    for k, name in enumerate(_NAMES):
+        mine = of == k
+        if mine.any():
+            edge = "#333333" if LOOKS[name].hatch else LOOKS[name].colour
+            label = None if name == TRICKLE and len(spans) else label_words(name)
+            begin, stop = (axes.convert_xunits(x[mine]) for x in (left, right))
+            corners = _corners(begin, stop, low[mine], high[mine])
+            look = {"facecolor": LOOKS[name].colour, "hatch": MATPLOTLIB_HATCH[LOOKS[name].hatch] or None}
+            thin = 0.0 if LOOKS[name].hatch else 0.4
+            axes.add_collection(_polygons(corners, label=label, linewidth=thin, edgecolor=edge, **look))
+    axes.autoscale_view()
+    axes.set_xlim(first.tz_convert(zone).tz_localize(None), last.tz_convert(zone).tz_localize(None))
+    axes.set_ylim(bottom=0.0)
+    axes.set_ylabel(f"flow [{unit}/min]")
+    _dated(axes)
+    _legend(axes)
+    return axes
+
+
+def trickle(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> Any:
+    """Draw the rate of the constant flow over time with its 90 % interval; parameters as in `account`."""
+    litres, unit = _unit(units)
+    zone = result.trace.timezone
+    for k, row in enumerate(result.trickle.to_dict("records")):
+        ends = [row[name].tz_convert(zone).tz_localize(None) for name in ("start", "end")]
+        words = ("rate", "90 % interval") if k == 0 else (None, None)
+        axes.plot(ends, [row["rate_lpm"] / litres] * 2, color=VERMILION, linewidth=2, label=words[0])
+        low, high = row["low_lpm"] / litres, row["high_lpm"] / litres
+        axes.fill_between(ends, low, high, color=VERMILION, alpha=0.25, linewidth=0, label=words[1])
+    axes.set_xlim(*(t.tz_convert(zone).tz_localize(None) for t in (result.trace.start, result.trace.end)))
+    axes.set_ylim(bottom=0.0)
+    axes.set_ylabel(f"constant flow [{unit}/min]")
+    _dated(axes)
+    _legend(axes)
+    return axes
+
+
+def flushes(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> Any:
+    """Draw the volume of each flush, with lines at the standards' nominal volumes; parameters as in `account`."""
+    litres, unit = _unit(units)
+    study = flush_study(result)
+    zone = result.trace.timezone
+    top = 1.0
+    for k, toilet in enumerate(study.toilets):
+        rows = study.members.loc[study.members["toilet"] == toilet.name, "event"].to_numpy(dtype=np.int64)
+        volume = result.events["volume_l"].to_numpy()[rows]
+        near = volume < 2.0 * toilet.full.volume_l
+        times = pd.DatetimeIndex(result.events["start"].iloc[rows[near]]).tz_convert(zone).tz_localize(None)
+        full = toilet.full
+        words = (
+            f"{toilet.name}: {full.volume_l / litres:.2f} {unit} ({full.low_l / litres:.2f}-{full.high_l / litres:.2f})"
+        )
+        look = {"marker": _MARKERS[k % len(_MARKERS)], "color": SERIES[k % len(SERIES)]}
+        axes.plot(times, volume[near] / litres, linestyle="none", markersize=5, alpha=0.8, label=words, **look)
+        top = max(top, 1.25 * float(volume[near].max(initial=0.0)))
+    for one in flush_classes():
+        if one.nominal_l <= top:
+            axes.axhline(one.nominal_l / litres, color="#777777", linestyle="--", linewidth=0.9)
+            place = {"xycoords": ("axes fraction", "data"), "ha": "right", "va": "bottom", "fontsize": 8}
+            axes.annotate(one.name, (0.995, one.nominal_l / litres), color="#555555", **place)
+    axes.set_ylim(0.0, top / litres)
+    axes.set_ylabel(f"volume of a flush [{unit}]")
+    _dated(axes)
+    _legend(axes)
+    return axes
+
+
+def _unit(units: UnitSystem) -> tuple[float, str]:
+    return (L_PER_GAL, "gal") if units == "us" else (1.0, "L")
+
+
+def _look(label: str) -> dict[str, Any]:
+    look = LOOKS[label]
+    if not look.hatch:
+        return {"color": look.colour}
+    return {"facecolor": look.colour, "hatch": MATPLOTLIB_HATCH[look.hatch], "edgecolor": "#333333", "linewidth": 0.0}
+
+
+def _clock(origin: pd.Timestamp, seconds: Any, zone: str) -> Any:
+    times = origin + pd.to_timedelta(seconds, unit="s")
+    return pd.DatetimeIndex(times).tz_convert(zone).tz_localize(None).to_numpy()
+
+
+def _moment(time: str | pd.Timestamp, zone: str) -> pd.Timestamp:
+    try:
+        given = pd.Timestamp(time)
+        return given.tz_localize(zone) if given.tzinfo is None else given
+    except ValueError as error:
+        raise OptionError(f"{time!r} is no time that exists, expected one such as 2024-06-12 07:00") from error
+
+
+def _corners(left: Any, right: Any, low: Any, high: Any) -> Any:
+    """Return the corners of rectangles, shape (n, 4, 2)."""
+    return np.stack([np.stack([left, left, right, right], axis=1), np.stack([low, high, high, low], axis=1)], axis=2)
+
+
+def _polygons(corners: Any, **look: Any) -> Any:
+    # One collection a label: ten thousand single bars take seconds.
+    try:
+        from matplotlib.collections import PolyCollection
+    except ImportError as error:
+        raise OptionError("pictures need matplotlib: install flowsift[report]") from error
+    return PolyCollection(corners, **look)
+
+
+def _dated(axes: Any) -> None:
+    axes.xaxis_date()
+    locator = axes.xaxis.get_major_locator()
+    axes.xaxis.set_major_formatter(_concise(locator))
+
+
+def _concise(locator: Any) -> Any:
+    try:
+        from matplotlib.dates import ConciseDateFormatter
+    except ImportError as error:
+        raise OptionError("pictures need matplotlib: install flowsift[report]") from error
+    return ConciseDateFormatter(locator)  # type: ignore[no-untyped-call]
+
+
+def _legend(axes: Any) -> None:
+    handles, _ = axes.get_legend_handles_labels()
+    if handles:
+        axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8)

@@ -1,0 +1,71 @@
+"""Pictures into files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from flowsift.disaggregation import Disaggregation
+from flowsift.errors import OptionError
+from flowsift.files import check_folder, replace_file
+from flowsift.plot import draw
+from flowsift.units import UnitSystem
+
+SUFFIXES = (".png", ".svg", ".pdf")
+"""Endings of the names of files that a picture can be written to."""
+
+PICTURES: MappingProxyType[str, Callable[..., Any]] = MappingProxyType(
+    {
+        "account": draw.account,
+        "day": draw.day,
+        "flushes": draw.flushes,
+        "trace": draw.trace,
+        "trickle": draw.trickle,
+        "week": draw.week,
+    }
+)
+"""Pictures by name."""
+
+
+def check_picture(what: str, path: Path) -> None:
+    """Raise `OptionError` unless there is such a picture and it can be written under that name."""
+    if what not in PICTURES:
+        raise OptionError(f"unknown picture {what!r}; known: {', '.join(PICTURES)}")
+    if path.suffix.lower() not in SUFFIXES:
+        raise OptionError(f"{path}: a picture is written as one of {', '.join(SUFFIXES)}")
+    check_folder(path)
+
+
+def save_picture(
+    result: Disaggregation, what: str, path: str | Path, *, units: UnitSystem = "si", **options: Any
+) -> None:
+    """Draw one picture into a file.
+
+    Parameters
+    ----------
+    result : Disaggregation
+    what : str
+        One of `PICTURES`.
+    path : path
+        File to write; its ending gives the form, one of `SUFFIXES`.
+    units : {"si", "us"}
+    **options
+        Of the function that draws it: ``start`` and ``end`` of the trace.
+
+    Raises
+    ------
+    OptionError
+        If there is no such picture or form, or matplotlib isn't installed.
+    """
+    path = Path(path)
+    check_picture(what, path)
+    try:
+        from matplotlib.figure import Figure
+    except ImportError as error:
+        raise OptionError("pictures need matplotlib: install flowsift[report]") from error
+    # No pyplot: no global state, no window, nothing to close.
+    canvas = Figure(figsize=(9.0, 4.2), layout="constrained")
+    PICTURES[what](result, canvas.add_subplot(), units=units, **options)
+    replace_file(path, lambda temporary: canvas.savefig(temporary, dpi=150))
