@@ -157,9 +157,9 @@ def _texts(result: Disaggregation, account: Account) -> dict[str, Markup]:
             hour, hour + 1, 100.0 * by_hour[hour] / by_hour.sum()
         )
         peak = float(trace.volume_l.max()) * 60.0 / trace.interval_s
-        texts["trace"] = Markup(
-            "{:,} uses; highest flow {} on {}. The table of uses below holds what the picture shows."
-        ).format(len(result.events), amounts.flow(peak), moment(local[int(trace.volume_l.argmax())]))
+        texts["trace"] = Markup("{:,} uses; highest flow {} on {}. The largest uses are in the table below.").format(
+            len(result.events), amounts.flow(peak), moment(local[int(trace.volume_l.argmax())])
+        )
     line = account.trickle
     if line is not None:
         texts["trickle"] = Markup("Mean rate {} (90 % interval {}), {:.0f} % of the time, from {} to {}.").format(
