@@ -2,8 +2,8 @@
 
 Data: A. Di Mauro, S. Venticinque, G. F. Santonastaso, A. Di Nardo, open residential end-use data of one apartment,
 described in "An IoT system for monitoring and data collection of residential water end-use consumption", ICCCN 2019,
-CC BY 4.0. The bounds are the aims set before the first run. No parameter is fitted to this home's labels, but one choice
-was made after seeing its scores: the home model's weight beside the network (`HOME_SHARE` in
+CC BY 4.0. The bounds are the aims set before the first run. No parameter is fitted to this home's labels, but one
+choice was made after seeing its scores: the home model's weight beside the network (`HOME_SHARE` in
 `benchmarks/train_network.py`). These scores are therefore not a blind test of that choice.
 """
 
