@@ -19,8 +19,8 @@ from flowsift.study.flushes_meter import MeterKind, MeterLimits, meter_limits
 from flowsift.study.flushes_modes import Reading
 from flowsift.study.flushes_refills import Refills, refills_of
 from flowsift.study.flushes_saving import Saving, replacement_saving
-from flowsift.study.flushes_toilets import COARSE_S, LeftOut, ToiletRefills, resolve_toilets
-from flowsift.study.flushes_volume import COVERAGE, OwnVolume, own_volume
+from flowsift.study.flushes_toilets import LeftOut, ToiletRefills, resolve_toilets
+from flowsift.study.flushes_volume import COARSE_S, COVERAGE, OwnVolume, own_volume
 from flowsift.tables import Table
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
 

@@ -10,6 +10,7 @@ from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.standards import figure
 from flowsift.study.flushes_modes import Modes, Reading, find_modes
 from flowsift.study.flushes_refills import STEADY, Refills
+from flowsift.study.flushes_volume import COARSE_S
 
 SMALLEST_L = 2.0
 """Less than this is no flush (assumption: the smallest published reduced flush takes 3 L)."""
@@ -40,9 +41,9 @@ always be more [L] (assumption)."""
 LOPSIDED = 0.40
 """A group that could be another's refills mixed or cut short is so if it has less than this share of its refills."""
 
-COARSE_S, HANDS_L = 5.0, 2.5
-"""At intervals of so many seconds and more, hands washed during or after a refill are one event with it: refills with
-up to so much other water [L] may even be thrice as many as clean ones (assumption)."""
+HANDS_L = 2.5
+"""On a coarse trace (`COARSE_S`) hands washed during or after a refill are one event with it: refills with up to so
+much other water [L] may even be thrice as many as clean ones (assumption)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -14,7 +14,8 @@ their most probable values.
 Two doubts do not shrink with n and are added in quadrature. The other water that the model takes off (mean of the
 refills less ``V``) is known to a quarter of itself, for its form is an assumption: in a home where nearly everybody
 washes hands while the tank fills, few refills show the toilet alone. And on a lattice of pulses the place of the
-narrow peak is known to a pulse either way (rectangular).
+narrow peak is known to a pulse either way (rectangular); where intervals are so long that uses run together, and
+another toilet's refills into this one's, to 1.4 pulses.
 
 What does not average out comes on top: the meter's own error (`flowsift.study.flushes_meter`), which is the same for
 every flush at that flow.
@@ -50,6 +51,10 @@ MIXED, MIXED_PER_S, MIXED_MOST = 2.0, 0.2, 4.0
 
 DOUBT = 0.25
 """Standard deviation of the other water that is taken off, as a share of it; set on homes of the validation seeds."""
+
+PULSES, PULSES_COARSE, COARSE_S = 1.0, 1.4, 5.0
+"""Half-width of the rectangular doubt of the peak's place, in pulses, and the same from such an interval on [s]; the
+second set on homes of the validation seeds."""
 
 WINDOW = (0.70, 1.40)
 """Refills beyond these shares of the first guess tell nothing of the toilet's volume."""
@@ -122,7 +127,8 @@ def own_volume(
     best = int(np.argmax(mass))
     lowest, middle, highest = quantile.tolist()
     taken_off = abs(float(seen.mean()) - middle)
-    rest = Z * float(np.hypot(doubt * taken_off, pulse_l / np.sqrt(3.0)))
+    pulses = PULSES_COARSE if interval_s >= COARSE_S else PULSES
+    rest = Z * float(np.hypot(doubt * taken_off, pulses * pulse_l / np.sqrt(3.0)))
     return OwnVolume(
         volume_l=middle,
         low_l=max(middle - float(np.hypot(middle - lowest, rest)), 0.0),
