@@ -177,3 +177,23 @@ def test_a_simulated_home_end_to_end():
     for toilet, full_l in zip(study.toilets, real["full_l"], strict=True):
         assert toilet.full.volume_l == pytest.approx(full_l, rel=0.03)
         assert toilet.full.low_l <= full_l <= toilet.full.high_l
+
+
+def test_fills_in_bursts_are_no_toilet():
+    # A washer: two fills ten minutes apart, called flushes upstream, beside a toilet.
+    toilet = flushing_home([(6.0, 8.0)], mixed=0.0)
+    both = toilet.trace.volume_l.copy()
+    cells = np.zeros(toilet.trace.n_cells)
+    cells[toilet.trace.cell] = both
+    events = toilet.events[["start", "end", "label", "fixture"]]
+    fills = [(day * 86_400 + 7_200 + k * 600) for day in range(10) for k in range(3)]
+    for start in fills:
+        cells[start : start + 60] += 0.3
+    begin = toilet.trace.start + pd.to_timedelta(fills, unit="s")
+    washer = pd.DataFrame(
+        {"start": begin, "end": begin + pd.Timedelta(60, "s"), "label": "flush", "fixture": "toilet-2"}
+    )
+    trace = fs.Trace.from_volumes(toilet.trace.time_of(np.arange(cells.size)), cells, 0.02)
+    study = flushes(from_uses(trace, pd.concat([events, washer]).sort_values("start")))
+    assert [t.full.volume_l for t in study.toilets] == pytest.approx([6.0], rel=0.01)
+    assert {left.n_events for left in study.left_out if "bursts" in left.reason} == {30}

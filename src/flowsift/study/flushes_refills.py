@@ -33,6 +33,8 @@ class Refills:
         Trickle in the same cells, that a naive sum would count in [L].
     flow_lpm : ndarray, shape (n,)
         Flow while the valve is open wide [L/min]; the mean flow where an event is too short to tell.
+    probability : ndarray, shape (n,)
+        Probability of the label, as the method gives it.
     isolated : ndarray of bool, shape (n,)
         Ran alone, with nothing next to it.
     at_gap : ndarray of bool, shape (n,)
@@ -45,6 +47,7 @@ class Refills:
     volume_l: FloatArray
     trickle_l: FloatArray
     flow_lpm: FloatArray
+    probability: FloatArray
     isolated: BoolArray
     at_gap: BoolArray
 
@@ -86,6 +89,7 @@ def refills_of(result: Disaggregation, *labels: str) -> Refills:
         volume_l=events["volume_l"].to_numpy(dtype=np.float64)[row],
         trickle_l=trickle[row].astype(np.float64),
         flow_lpm=_steady_flow_lpm(result)[row],
+        probability=events["probability"].to_numpy(dtype=np.float64)[row],
         isolated=alone[row],
         at_gap=_at_gap(result, start, end)[row],
     )

@@ -46,6 +46,15 @@ HANDS_L = 2.5
 much other water [L] may even be thrice as many as clean ones (assumption)."""
 
 
+SURE = 0.65
+"""A group whose flushes are called so with less than this share of the surest group's probability is no toilet (set on
+homes of the validation seeds)."""
+
+BURST_S, BURSTS = 1200.0, 0.40
+"""A group of which a larger share follows another one of it within this time is a washer's fills [s]; toilets stay
+below 0.3 (set on homes of the validation seeds)."""
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ToiletRefills:
     """One toilet, or several alike.
@@ -114,7 +123,11 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
     hosts = np.array([_host(modes, group, g) for g in range(by_group.shape[1])], dtype=np.int64)
     pairs = _dual(modes, hosts, by_group.sum(axis=0), reading)
     toilets: list[ToiletRefills] = []
-    used = np.zeros(rest.size, bool)
+    used, doubtful = np.zeros(rest.size, bool), np.zeros(rest.size, bool)
+    sure = [
+        refills.probability[rest[member == g]].mean() for g in range(hosts.size) if (member == g).sum() >= LEAST_FLUSHES
+    ]
+    surest = float(max(sure, default=0.0))
     coarse = reading.interval_s >= COARSE_S
     least = max(LEAST_FLUSHES, (LEAST_SHARE_COARSE if coarse else LEAST_SHARE) * rest.size)
     for g, host in enumerate(hosts.tolist()):
@@ -124,6 +137,12 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
         mine = np.isin(member, [g, reduced] if reduced >= 0 else [g])
         clean = float(modes.clean[:, group == g].sum()) / max(float((member == g).sum()), 1.0)
         if mine.sum() < least or modes.volume_l[host] < SMALLEST_FULL_L or clean < LEAST_CLEAN_SHARE:
+            continue
+        if (
+            refills.probability[rest[mine]].mean() < SURE * surest
+            or _bursts(refills.start_s[rest[mine]], refills.end_s[rest[mine]]) > BURSTS
+        ):
+            doubtful |= mine
             continue
         used |= mine
         toilets.append(
@@ -135,10 +154,12 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
                 flow_lpm=float(modes.flow_lpm[host]),
             )
         )
-    apart = _spread(rest[~used], len(refills))
+    apart = _spread(rest[~used & ~doubtful], len(refills))
+    unlike = _spread(rest[doubtful], len(refills))
     reasons = (
         (f"too small for a flush (below {SMALLEST_L:g} L)", small),
         ("cut by missing data or by an end of the record", cut),
+        ("repeated, but less like flushes than another fixture's fills (bursts, or little certainty)", unlike),
         ("apart from every repeated volume: partial, mixed, or no flush", apart),
     )
     left = tuple(
@@ -148,6 +169,14 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
     )
     order = np.argsort([-t.full_near_l for t in toilets], kind="stable")
     return Resolved(toilets=tuple(toilets[k] for k in order), left_out=left)
+
+
+def _bursts(start_s: FloatArray, end_s: FloatArray) -> float:
+    """Return the share of refills that begin soon after the one before has ended (sorted by start)."""
+    if start_s.size < 2:
+        return 0.0
+    pause = start_s[1:] - np.maximum.accumulate(end_s)[:-1]
+    return float(((pause >= 0.0) & (pause < BURST_S)).mean())
 
 
 def _spread(rows: IntArray, n: int) -> BoolArray:
@@ -161,7 +190,11 @@ def _groups(modes: Modes, reading: Reading) -> IntArray:
     n = len(modes)
     size = modes.belongs.sum(axis=0)
     blur = reading.flow_share_sd(modes.volume_l, modes.flow_lpm)
-    kept = {k for pair in _dual(modes, np.arange(n), size, reading).items() for k in pair if size[k] >= LEAST_FLUSHES}
+    # A full and a reduced flush are weighed together, so that a toilet seldom used is not taken for another's refills.
+    weight = size.copy()
+    for full, reduced in _dual(modes, np.arange(n), size, reading).items():
+        if min(size[full], size[reduced]) >= LEAST_FLUSHES:
+            weight[[full, reduced]] = size[full] + size[reduced]
     owner = np.arange(n)
     for k in np.argsort(modes.volume_l, kind="stable").tolist():
         best = np.inf
@@ -171,7 +204,7 @@ def _groups(modes: Modes, reading: Reading) -> IntArray:
             ratio = modes.volume_l[k] / modes.volume_l[host]
             step = float(np.log(modes.flow_lpm[k] / modes.flow_lpm[host]))
             noise = SAME_VALVE + 2.0 * float(blur[min(host, k)])
-            few = size[k] < LOPSIDED * size[host] and k not in kept
+            few = weight[k] < LOPSIDED * size[host]
             hands = modes.volume_l[k] - modes.volume_l[host] < HANDS_L and size[k] < 3.0 * size[host]
             many = hands and reading.interval_s >= COARSE_S
             # Water on top raises the volume alone, or also the flow: most if all of it ran while the flow was read.
@@ -181,7 +214,9 @@ def _groups(modes: Modes, reading: Reading) -> IntArray:
             mixed = ratio > 1.0 and little and -noise < step < most + noise and (few or many)
             # A flush cut short: of a toilet too large for a reduced flush, or too near to its full one.
             no_dual = ratio > REDUCED[1] or modes.volume_l[host] > _largest_dual_l()
-            short = REDUCED[0] < ratio < 1.0 and no_dual and abs(step) < noise + 0.03 and few
+            # At low pressure the flow is lower too.
+            slower = 1.5 * abs(float(np.log(ratio)))
+            short = REDUCED[0] < ratio < 1.0 and no_dual and -noise - 0.03 - slower < step < noise + 0.03 and few
             if (mixed or short) and abs(np.log(ratio)) < best:
                 best = abs(float(np.log(ratio)))
                 owner[k] = host
