@@ -120,8 +120,8 @@ def test_the_meters_limits_are_the_published_ones():
 def test_the_meters_error_does_not_average_out():
     limits = meter_limits(8.0)
     low, high = limits.widened(6.0, 6.0, 6.0)  # known perfectly, but for the meter
-    assert low == pytest.approx(6.0 - 1.645 / np.sqrt(3) * (6.0 - 6.0 / 1.015), rel=1e-3)
-    assert high == pytest.approx(6.0 + 1.645 / np.sqrt(3) * (6.0 / 0.985 - 6.0), rel=1e-3)
+    assert 6.0 - low == pytest.approx(1.645 / np.sqrt(3) * (6.0 - 6.0 / 1.015), rel=1e-3)
+    assert high - 6.0 == pytest.approx(1.645 / np.sqrt(3) * (6.0 / 0.985 - 6.0), rel=1e-3)
     assert meter_limits(8.0, kind="exact").widened(6.0, 5.9, 6.2) == pytest.approx((5.9, 6.2))
     slow = meter_limits(1.5).widened(6.0, 6.0, 6.0)
     assert slow[1] - 6.0 > 6.0 - slow[0]  # a slow refill is more probably under-registered
