@@ -13,6 +13,14 @@ def sum_by(group: IntArray, values: npt.ArrayLike, n_groups: int) -> FloatArray:
     return np.bincount(group, np.asarray(values, np.float64), minlength=n_groups).astype(np.float64)
 
 
+def sum_rows_by(group: IntArray, values: FloatArray) -> FloatArray:
+    """Return the sums of rows by group, shape (n_distinct_groups, n_columns), in increasing order of the group."""
+    names, row = np.unique(group, return_inverse=True)
+    sums = np.zeros((names.size, values.shape[1]))
+    np.add.at(sums, row, values)
+    return sums
+
+
 def least_by(group: IntArray, values: FloatArray, n_groups: int) -> FloatArray:
     """Return the least value of each group, infinity for a group without, shape (n_groups,)."""
     least = np.full(n_groups, np.inf)

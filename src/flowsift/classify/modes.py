@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter, maximum_filter
 
-from flowsift.trace import FloatArray, IntArray
+from flowsift.trace import FloatArray
 
 REPEAT_VOLUME = 0.035
 """Standard deviation of a repeated use's volume, as a share (assumption: a refill repeats within a few per cent)."""
@@ -147,12 +147,3 @@ def _recentre(points: FloatArray, center: FloatArray) -> FloatArray:
         if len(near):
             moved[k] = near.mean(axis=0)
     return moved
-
-
-def nearest_mode(points: FloatArray, modes: Modes, *, within: float) -> IntArray:
-    """Return the mode that each use belongs to, -1 for none, shape (n_uses,)."""
-    if len(modes.center) == 0 or len(points) == 0:
-        return np.full(len(points), -1, dtype=np.int64)
-    away = ((points[:, None, :] - modes.center) ** 2).sum(axis=2)
-    best = away.argmin(axis=1)
-    return np.where(away[np.arange(len(points)), best] <= within**2, best, -1)

@@ -10,12 +10,10 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 import flowsift as fs
 from flowsift.cli.options import Reading, Units, parsed_volume_l, spread_options
-from flowsift.cli.terminal import complain, show, show_sections, working
+from flowsift.cli.terminal import complain, counting, show, show_sections, working
 from flowsift.errors import FlowsiftError, InputError, OptionError
 from flowsift.files import check_folder, check_table_path, write_table, write_text
 from flowsift.report.flushes import flushes_dict
@@ -138,15 +136,7 @@ def _many(homes: list[tuple[str, Path]], reading: Reading, studying: Studying) -
     studies: list[tuple[str, FlushStudy]] = []
     problems: list[tuple[str, str]] = []
     found: list[UnitSystem] = []
-    console = Console(stderr=True)
-    with Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeElapsedColumn(),
-        console=console,
-        disable=not console.is_terminal,
-    ) as progress:
+    with counting() as progress:
         task = progress.add_task("homes", total=len(homes))
         for name, path in homes:
             try:

@@ -6,10 +6,8 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-from flowsift.cli.terminal import complain, show
+from flowsift.cli.terminal import complain, counting, show
 from flowsift.errors import OptionError
 from flowsift.evaluate.homes import LabelledHome, OpenApartment, RecordedHome
 from flowsift.evaluate.open_data import APARTMENT
@@ -48,15 +46,7 @@ def score(
     chosen = chosen[:homes]
     if homes is not None and checksum:
         checksum = f"{checksum} (first {len(chosen)})"
-    console = Console(stderr=True)
-    with Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeElapsedColumn(),
-        console=console,
-        disable=not console.is_terminal,
-    ) as progress:
+    with counting() as progress:
         task = progress.add_task(f"{method} on {name}", total=len(chosen))
 
         def report(record: HomeRecord) -> None:

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 
 import typer
 from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
 from flowsift.report.account_text import Section
@@ -58,3 +59,16 @@ def complain(problem: str) -> None:
         sys.stderr.write(line + "\n")
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
+
+
+def counting() -> Progress:
+    """Return a bar that counts what is done, on standard error, shown only to a person at a terminal."""
+    console = Console(stderr=True)
+    return Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        console=console,
+        disable=not console.is_terminal,
+    )

@@ -12,7 +12,7 @@ import pandas as pd
 
 from flowsift.disaggregation import Disaggregation, Shares, overlapping
 from flowsift.errors import InputError
-from flowsift.evaluate.sums import sum_by
+from flowsift.grouping import sum_by
 from flowsift.households.truth import Truth
 from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
 from flowsift.trace import BoolArray, FloatArray, IntArray, Trace

@@ -12,7 +12,7 @@ from scipy.sparse.csgraph import connected_components, min_weight_full_bipartite
 
 from flowsift.disaggregation import Shares
 from flowsift.evaluate.account import Account
-from flowsift.evaluate.sums import sum_by
+from flowsift.grouping import expand_ranges, sum_by
 from flowsift.trace import FloatArray, IntArray
 
 DENSE_LIMIT = 1_000_000
@@ -140,11 +140,3 @@ def _shared_volume_l(truth: Shares, answer: Shares, t: IntArray, a: IntArray, n_
     found = wanted[by_key][place] == key
     both = np.minimum(truth.volume_l[left], answer.volume_l[right])
     return sum_by(by_key[place[found]], both[found], t.size)
-
-
-def expand_ranges(first: IntArray, stop: IntArray) -> tuple[IntArray, IntArray]:
-    """List (i, j) for every i and every j in ``first[i]..stop[i]``."""
-    count = stop - first
-    row = np.repeat(np.arange(count.size), count)
-    other = np.arange(row.size) - np.repeat(np.cumsum(count) - count, count) + np.repeat(first, count)
-    return row, other

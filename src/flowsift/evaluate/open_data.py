@@ -9,8 +9,7 @@ import pandas as pd
 
 from flowsift.disaggregation import overlapping
 from flowsift.errors import InputError
-from flowsift.evaluate.matching import expand_ranges
-from flowsift.evaluate.sums import sum_by
+from flowsift.grouping import expand_ranges, sum_by
 from flowsift.households.truth import CellVolumes, Truth, TruthShares, event_table, fixtures_table, trickle_table
 from flowsift.trace import Trace
 from flowsift.units import NS_PER_S

@@ -10,8 +10,8 @@ from flowsift.evaluate.account import Account, label_codes
 from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.definition import Definition
 from flowsift.evaluate.method import LabelsEvents
-from flowsift.evaluate.sums import sum_by
 from flowsift.evaluate.totals import Counts, Figures, Totals, by_name, f1, mean_defined, ratio
+from flowsift.grouping import sum_by
 from flowsift.labels import LABELS
 from flowsift.units import SECONDS_PER_MINUTE
 

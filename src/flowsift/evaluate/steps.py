@@ -7,9 +7,9 @@ import numpy as np
 from flowsift.evaluate.account import VOLUME_LABELS
 from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.definition import Definition
-from flowsift.evaluate.sums import sum_rows_by
 from flowsift.evaluate.totals import Counts, Figures, Totals, by_name, f1, mean_defined, ratio
 from flowsift.evaluate.volumes import INDOOR
+from flowsift.grouping import sum_rows_by
 from flowsift.trace import FloatArray
 from flowsift.units import NS_PER_S, SECONDS_PER_MINUTE
 

@@ -9,8 +9,8 @@ import numpy as np
 from flowsift.evaluate.account import VOLUME_COLUMNS, VOLUME_LABELS, Account
 from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.definition import Definition
-from flowsift.evaluate.sums import sum_rows_by
 from flowsift.evaluate.totals import Counts, Figures, Totals, by_name, f1, ratio
+from flowsift.grouping import sum_rows_by
 from flowsift.trace import IntArray
 
 INDOOR = ("flush", "shower", "bathtub", "faucet", "clothes_washer", "dishwasher")
