@@ -41,3 +41,20 @@ FIXTURE_STEM: dict[str, str] = {
     "other": "other",
 }
 """First part of a fixture's name by the label of its events: ``toilet-1``, ``zone-3``."""
+
+LABEL_WORDS: dict[str, str] = {
+    "flush": "toilet flush",
+    "clothes_washer": "clothes washer",
+    "cooler": "evaporative cooler",
+    "pool_fill": "pool fill",
+    "softener": "water softener",
+    "toilet_leak": "toilet leak",
+    TRICKLE: "trickle",
+    UNEXPLAINED: "not explained",
+}
+"""Labels in plain words, where the word is not the label itself."""
+
+
+def label_words(label: str) -> str:
+    """Return a label in plain words: ``clothes washer``."""
+    return LABEL_WORDS.get(label, label)

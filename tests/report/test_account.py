@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 import flowsift as fs
 from flowsift.disaggregation import Disaggregation, Shares, TrickleSpans, assemble
-from flowsift.labels import LABELS
+from flowsift.labels import LABEL_WORDS, LABELS, label_words
 from flowsift.report.account import account_dict, round_to_sum, water_account
-from flowsift.report.account_text import LABEL_WORDS, account_sections, account_text, label_words
+from flowsift.report.account_text import account_sections, account_text
 from flowsift.units import L_PER_GAL
 
 START = pd.Timestamp("2024-03-09T18:30Z").value

@@ -9,9 +9,8 @@ import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import OptionError
-from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
+from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED, label_words
 from flowsift.report.account import water_account
-from flowsift.report.account_text import label_words
 from flowsift.report.appearance import LOOKS, MATPLOTLIB_HATCH, SERIES, VERMILION
 from flowsift.report.steps_drawn import flow_steps, label_positions
 from flowsift.report.weeks import WEEKDAYS, usual_week

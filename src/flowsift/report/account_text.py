@@ -7,25 +7,13 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from flowsift.labels import TRICKLE, UNEXPLAINED
+from flowsift.labels import TRICKLE, UNEXPLAINED, label_words
 from flowsift.quality import Finding
 from flowsift.report.account import Account, TrickleLine, UseLine, round_to_sum
 from flowsift.units import L_PER_GAL, SECONDS_PER_DAY, SECONDS_PER_MINUTE, UnitSystem
 
 WIDTH = 80
 """Columns of a terminal that every line fits in."""
-
-LABEL_WORDS: dict[str, str] = {
-    "flush": "toilet flush",
-    "clothes_washer": "clothes washer",
-    "cooler": "evaporative cooler",
-    "pool_fill": "pool fill",
-    "softener": "water softener",
-    "toilet_leak": "toilet leak",
-    TRICKLE: "trickle",
-    UNEXPLAINED: "not explained",
-}
-"""Labels in plain words, where the word is not the label itself."""
 
 ALL_THE_TIME = 0.995
 """A trickle that runs for more than this part of the time is said to run all the time."""
@@ -55,11 +43,6 @@ class Section:
 
     heading: str
     lines: tuple[str, ...]
-
-
-def label_words(label: str) -> str:
-    """Return a label in plain words: ``clothes washer``."""
-    return LABEL_WORDS.get(label, label)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from flowsift.report.account_text import Section, label_words
+from flowsift.labels import label_words
+from flowsift.report.account_text import Section
 from flowsift.report.wording import Amounts, bullets, money, wrapped
 from flowsift.study.comparison import Change, Comparison, Saving, TricklePeriod
 from flowsift.units import UnitSystem

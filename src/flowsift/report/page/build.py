@@ -16,8 +16,8 @@ from markupsafe import Markup
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.files import write_text
+from flowsift.labels import label_words
 from flowsift.report.account import Account, water_account
-from flowsift.report.account_text import label_words
 from flowsift.report.appearance import LOOKS
 from flowsift.report.page import amounts
 from flowsift.report.page.advice import worth_doing

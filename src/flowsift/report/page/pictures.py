@@ -11,8 +11,7 @@ from bokeh.plotting import figure
 
 from flowsift.arrays import FloatArray
 from flowsift.disaggregation import Disaggregation
-from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
-from flowsift.report.account_text import label_words
+from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED, label_words
 from flowsift.report.appearance import LOOKS, MARKERS, SERIES, VERMILION
 from flowsift.report.steps_drawn import flow_steps, label_positions
 from flowsift.report.weeks import WEEKDAYS, usual_week

@@ -11,9 +11,8 @@ from markupsafe import Markup
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.files import guard_formulas
-from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
+from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED, label_words
 from flowsift.report.account import Account
-from flowsift.report.account_text import label_words
 from flowsift.report.page import amounts
 from flowsift.report.weeks import WEEKDAYS, usual_week
 from flowsift.report.wording import moment, money
