@@ -18,6 +18,7 @@ LAYERS = (
     {"ingest"},
     {"trace"},
     {"fixtures", "readers", "standards"},
+    {"explanation"},
     {"disaggregation"},
     {"signal"},
     {"features"},

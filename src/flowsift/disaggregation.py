@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Hashable
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from flowsift.errors import InputError
+from flowsift.errors import InputError, OptionError
+from flowsift.explanation import Cycle, Explanation, Likeness, Reasons, range_readings
 from flowsift.fixtures import fixture_table
 from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
 from flowsift.quality import Finding, findings_table
 from flowsift.tables import Table
 from flowsift.trace import FloatArray, IntArray, Trace
-from flowsift.units import SECONDS_PER_MINUTE
+from flowsift.units import SECONDS_PER_MINUTE, UnitSystem
 
 BALANCE_RTOL = 1e-9
 """Largest share of the metered volume by which the parts may miss the whole (mass balance)."""
@@ -118,6 +121,8 @@ class Disaggregation:
         The trickle's part of each metered cell [L].
     findings : tuple of Finding
         What can't be told from this trace, beside `trace.findings`.
+    reasons : Reasons or None
+        What was thought of each event; None where the method keeps nothing but labels.
     """
 
     trace: Trace
@@ -126,6 +131,7 @@ class Disaggregation:
     trickle: Table
     trickle_l: FloatArray
     findings: tuple[Finding, ...] = ()
+    reasons: Reasons | None = None
 
     @cached_property
     def unexplained_by_cell_l(self) -> FloatArray:
@@ -152,6 +158,74 @@ class Disaggregation:
     def fixtures(self) -> Table:
         """One row per recognised fixture: uses, volume, typical volume and flow with its interval."""
         return fixture_table(self.events, pulse_l=self.trace.pulse_l)
+
+    @cached_property
+    def _records(self) -> list[dict[Hashable, Any]]:
+        """The events, one mapping a row: explaining each of thousands looks cells up far too slowly in a frame."""
+        names = ["label", "probability", "fixture", "cycle", "volume_l", "mean_lpm", "duration_s"]
+        return self.events[names].to_dict("records")
+
+    @cached_property
+    def _likenesses(self) -> dict[tuple[str, str], Likeness]:
+        """The table of fixtures by fixture and label."""
+        names = [field.name for field in fields(Likeness)]
+        return {
+            (row["fixture"], row["label"]): Likeness(**{name: row[name] for name in names})
+            for row in self.fixtures.to_dict("records")
+        }
+
+    @cached_property
+    def _cycles(self) -> dict[tuple[str, int], Cycle]:
+        """Size and volume of each cycle by label and number."""
+        sizes = self.events.groupby(["label", "cycle"], as_index=False).agg(
+            n_events=("volume_l", "size"), volume_l=("volume_l", "sum")
+        )
+        return {
+            (row["label"], int(row["cycle"])): Cycle(
+                number=int(row["cycle"]), n_events=int(row["n_events"]), volume_l=float(row["volume_l"])
+            )
+            for row in sizes.to_dict("records")
+        }
+
+    def explain(self, event: int | pd.Series, *, units: UnitSystem = "si") -> Explanation:
+        """Say why an event got its label: the ranges it falls in, the fixture it resembles, the runner-up.
+
+        Parameters
+        ----------
+        event : int or Series
+            Row number in `events`, or a row of it (``result.events.loc[3]``).
+        units : {"si", "us"}
+            Units of the text; figures are in litres and litres per minute.
+
+        Returns
+        -------
+        Explanation
+            Figures, and a `text` in plain words. The runner-up is None where the method kept none.
+
+        Raises
+        ------
+        OptionError
+            If there is no such row.
+        """
+        row = event.name if isinstance(event, pd.Series) else event
+        if not isinstance(row, int | np.integer) or not 0 <= row < len(self.events):
+            raise OptionError(f"no event {row!r}; the events are rows 0 to {len(self.events) - 1}")
+        use = self._records[int(row)]
+        label, cycle = use["label"], use["cycle"]
+        runner_up, chance = (None, np.nan) if self.reasons is None else self.reasons.runner_up(int(row), label)
+        return Explanation(
+            label=label,
+            probability=use["probability"],
+            told=self.reasons is not None and bool(self.reasons.told[row]),
+            ranges=range_readings(
+                label, volume_l=use["volume_l"], flow_lpm=use["mean_lpm"], duration_s=use["duration_s"]
+            ),
+            resembles=self._likenesses[use["fixture"], label],
+            cycle=None if pd.isna(cycle) else self._cycles[label, int(cycle)],
+            runner_up=runner_up,
+            runner_up_probability=chance,
+            units=units,
+        )
 
     @property
     def quality(self) -> Table:
@@ -210,6 +284,7 @@ def assemble(
     trickle: TrickleSpans | None = None,
     trickle_l: FloatArray | None = None,
     findings: tuple[Finding, ...] = (),
+    reasons: Reasons | None = None,
 ) -> Disaggregation:
     """Build a `Disaggregation` from arrays, one element an event.
 
@@ -229,6 +304,8 @@ def assemble(
     trickle_l : ndarray, shape (trace.n_flow,), optional
         The trickle's part of each metered cell [L].
     findings : tuple of Finding, optional
+    reasons : Reasons, optional
+        What was thought of each event, in the order given here.
 
     Returns
     -------
@@ -271,6 +348,7 @@ def assemble(
         trickle=_trickle_table(trace, trickle, trickle_l),
         trickle_l=trickle_l,
         findings=findings,
+        reasons=None if reasons is None else reasons.reordered(order),
     )
 
 

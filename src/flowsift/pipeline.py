@@ -9,13 +9,14 @@ from typing import TypedDict
 import numpy as np
 import pandas as pd
 
-from flowsift.arrays import FloatArray
+from flowsift.arrays import BoolArray, FloatArray
 from flowsift.classify.facts import HomeFacts
 from flowsift.classify.joining import join_uses
 from flowsift.classify.judgement import familiar_uses, judge, weigh_evidence
 from flowsift.classify.label import label_uses
 from flowsift.classify.walk import Walk, heeded, match_walk, walked_names
 from flowsift.disaggregation import Disaggregation, assemble, overlapping
+from flowsift.explanation import Reasons
 from flowsift.features import describe_uses, features_of_cuts
 from flowsift.labels import LABELS
 from flowsift.quality import Finding
@@ -76,7 +77,15 @@ def disaggregate(
         trickle=uses.trickle,
         trickle_l=uses.trickle_l,
         findings=(*limits(trace), *_unmatched(walk)),
+        reasons=Reasons(label_probability=answer.by_label, told=_told(walk, features.n_uses)),
     )
+
+
+def _told(walk: Walk | None, n_uses: int) -> BoolArray:
+    told = np.zeros(n_uses, dtype=np.bool_)
+    if walk is not None:
+        told[walk.use] = True
+    return told
 
 
 def _unmatched(walk: Walk | None) -> tuple[Finding, ...]:

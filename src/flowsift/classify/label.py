@@ -29,6 +29,8 @@ class Labels:
         Index into `LABELS`.
     probability : ndarray, shape (n_uses,)
         Probability that the label is right, 0 to 1.
+    by_label : ndarray, shape (n_uses, n_labels)
+        Probability of every label; rows add up to 1.
     fixture : list of str, length n_uses
     cycle : ndarray of int64, shape (n_uses,)
         -1 for none.
@@ -36,6 +38,7 @@ class Labels:
 
     label: IntArray
     probability: FloatArray
+    by_label: FloatArray
     fixture: list[str]
     cycle: IntArray
 
@@ -63,6 +66,7 @@ def label_uses(features: UseFeatures, model: HomeModel) -> Labels:
     return Labels(
         label=label,
         probability=best,
+        by_label=probability,
         fixture=name_fixtures(label, model.mode, features.volume_l, features.flow_lpm),
         cycle=number_cycles(start_s, end_s, label),
     )
