@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from flowsift.grouping import greatest_by, sum_by
 from flowsift.signal.segmentation import Segmentation
-from flowsift.trace import FloatArray, Trace
+from flowsift.trace import FloatArray, IntArray, Trace
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -48,6 +48,10 @@ class UseFeatures:
     def n_uses(self) -> int:
         """Number of uses."""
         return int(self.start_s.size)
+
+    def at(self, which: IntArray) -> UseFeatures:
+        """Return the figures of some of the uses, given by their numbers."""
+        return UseFeatures(**{field.name: getattr(self, field.name)[which] for field in fields(self)})
 
 
 def describe_uses(trace: Trace, segmentation: Segmentation) -> UseFeatures:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TypedDict
 
 import numpy as np
@@ -14,13 +14,15 @@ from flowsift.classify.facts import HomeFacts
 from flowsift.classify.joining import join_uses
 from flowsift.classify.judgement import familiar_uses, judge, weigh_evidence
 from flowsift.classify.label import label_uses
+from flowsift.classify.mixture import HomeModel
 from flowsift.classify.walk import Walk, heeded, match_walk, walked_names
 from flowsift.disaggregation import Disaggregation, assemble, overlapping
 from flowsift.explanation import Reasons
-from flowsift.features import describe_uses, features_of_cuts
+from flowsift.features import UseFeatures, describe_uses, features_of_cuts
 from flowsift.labels import LABELS
 from flowsift.quality import Finding
 from flowsift.signal.layout import lay_out
+from flowsift.signal.overlap import Familiar
 from flowsift.signal.resolution import limits
 from flowsift.signal.segmentation import Segmentation, explain
 from flowsift.trace import Trace
@@ -56,10 +58,9 @@ def disaggregate(
     InputError
         If `labels` lacks a column, or holds an unknown label or a time that can't be read (names row and column).
     """
-    pieces = _pieces(trace, random_state=random_state)
-    uses = _whole_uses(trace, pieces)
+    uses = cut_uses(trace, random_state=random_state).uses
     features = describe_uses(trace, uses)
-    model = judge(features, facts=household, **_meter(trace))
+    model = judge(features, facts=household, **meter_of(trace))
     walk = None if labels is None else match_walk(labels, trace, features)
     if walk is not None:
         model = replace(model, probability=heeded(model.probability, walk, features))
@@ -126,39 +127,67 @@ def label_cuts(trace: Trace, uses: pd.DataFrame) -> list[str]:
         uses["volume_l"].to_numpy(dtype=np.float64),
         uses["mean_lpm"].to_numpy(dtype=np.float64),
     )
-    return [LABELS[k] for k in label_uses(features, judge(features, **_meter(trace))).label]
+    return [LABELS[k] for k in label_uses(features, judge(features, **meter_of(trace))).label]
 
 
 def evidence_of_uses(trace: Trace) -> Iterator[tuple[Segmentation, FloatArray]]:
     """Yield a trace's pieces, then its whole uses, each with the evidence on them: what the network is trained on."""
-    pieces = _pieces(trace, random_state=0)
-    for uses in (pieces, _whole_uses(trace, pieces)):
-        yield uses, weigh_evidence(describe_uses(trace, uses), **_meter(trace))[1]
+    cut = cut_uses(trace)
+    for uses in (cut.pieces, cut.uses):
+        yield uses, weigh_evidence(describe_uses(trace, uses), **meter_of(trace))[1]
 
 
-def _pieces(trace: Trace, *, random_state: int) -> Segmentation:
-    """Cut a trace into pieces, the second time knowing what repeats in the home among uses that ran alone."""
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Cut:
+    """A trace cut into uses.
+
+    Attributes
+    ----------
+    familiar : Familiar
+        What the home is known for.
+    pieces : Segmentation
+        Stretches of flow of one use, some uses in several pieces.
+    piece_features : UseFeatures
+    piece_model : HomeModel
+        Both of the pieces.
+    uses : Segmentation
+        Whole uses.
+    """
+
+    familiar: Familiar
+    pieces: Segmentation
+    piece_features: UseFeatures
+    piece_model: HomeModel
+    uses: Segmentation
+
+
+def cut_uses(trace: Trace, *, random_state: int = 0) -> Cut:
+    """Cut a trace into pieces, the second time knowing what repeats among uses that ran alone, and join the pieces."""
     layout = lay_out(trace, random_state=random_state)
     first = explain(layout)
     alone = ~overlapping(first.start, first.end)
-    features = describe_uses(trace, first)
-    return explain(layout, familiar_uses(features, alone, pulse_l=trace.pulse_l, interval_s=trace.interval_s))
-
-
-def _whole_uses(trace: Trace, pieces: Segmentation) -> Segmentation:
-    """Join the pieces that belong to one use."""
+    familiar = familiar_uses(describe_uses(trace, first), alone, pulse_l=trace.pulse_l, interval_s=trace.interval_s)
+    pieces = explain(layout, familiar)
     features = describe_uses(trace, pieces)
-    return pieces.joined(join_uses(features, judge(features, **_meter(trace)), interval_s=trace.interval_s))
+    model = judge(features, **meter_of(trace))
+    return Cut(
+        familiar=familiar,
+        pieces=pieces,
+        piece_features=features,
+        piece_model=model,
+        uses=pieces.joined(join_uses(features, model, interval_s=trace.interval_s)),
+    )
 
 
-class _Meter(TypedDict):
-    """What blurs a home's uses."""
+class Meter(TypedDict):
+    """What blurs a home's uses: the meter's pulse [L], the length of a cell [s], the length of the record [d]."""
 
     pulse_l: float
     interval_s: float
     days: float
 
 
-def _meter(trace: Trace) -> _Meter:
+def meter_of(trace: Trace) -> Meter:
+    """Return what blurs the uses of a trace."""
     days = (trace.duration_s - trace.gap_s) / SECONDS_PER_DAY
     return {"pulse_l": trace.pulse_l, "interval_s": trace.interval_s, "days": days}

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import KDTree
 
-from flowsift.arrays import FloatArray
+from flowsift.arrays import FloatArray, IntArray
 from flowsift.features import UseFeatures
 from flowsift.units import SECONDS_PER_DAY
 
@@ -29,6 +29,9 @@ LOOK_BACK = 40
 
 ACTIVITY_BINS = 96
 """Bins of the day in which the home's activity is counted."""
+
+ALL = slice(None)
+"""All uses of a record."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -67,7 +70,7 @@ class Surroundings:
     running: FloatArray
 
 
-def describe_surroundings(features: UseFeatures, *, days: float) -> Surroundings:
+def describe_surroundings(features: UseFeatures, *, days: float, wanted: IntArray | slice = ALL) -> Surroundings:
     """Compute the figures of the uses around each use.
 
     Parameters
@@ -75,29 +78,32 @@ def describe_surroundings(features: UseFeatures, *, days: float) -> Surroundings
     features : UseFeatures
     days : float
         Length of the record [d].
+    wanted : ndarray of int64 or slice
+        Uses that the figures are wanted of; those around them are counted whether they are wanted or not.
 
     Returns
     -------
     Surroundings
+        Of the uses wanted.
     """
     start_s, flow = features.start_s, features.flow_lpm
     end_s = start_s + features.duration_s
     log_flow = np.log(flow)
-    tight = _neighbours((log_flow / TIGHT_FLOW)[:, None])
-    loose = _neighbours((log_flow / (10 * TIGHT_FLOW))[:, None])
+    tight = _neighbours((log_flow / TIGHT_FLOW)[:, None], wanted)
+    loose = _neighbours((log_flow / (10 * TIGHT_FLOW))[:, None], wanted)
     since_alike, until_alike = _nearest_alike(start_s, end_s, log_flow)
     gap = np.maximum(start_s[1:] - np.maximum.accumulate(end_s)[:-1], 0.0)
     return Surroundings(
-        burst=burst_score(start_s, flow, days=days),
-        clock=clock_score(start_s, flow, days=days),
+        burst=burst_score(start_s, flow, days=days, wanted=wanted),
+        clock=clock_score(start_s, flow, days=days, wanted=wanted),
         flow_peak=np.log((tight + 0.5) / (loose / 10 + 0.5)),
-        alike_per_day=_neighbours((log_flow / ALIKE_FLOW)[:, None]) / max(days, 1.0),
-        since_alike_s=since_alike,
-        until_alike_s=until_alike,
-        since_any_s=np.append(SECONDS_PER_DAY, gap)[: start_s.size],
-        until_any_s=np.append(gap, SECONDS_PER_DAY)[: start_s.size],
-        activity=_activity(start_s),
-        running=_running(start_s, end_s),
+        alike_per_day=_neighbours((log_flow / ALIKE_FLOW)[:, None], wanted) / max(days, 1.0),
+        since_alike_s=since_alike[wanted],
+        until_alike_s=until_alike[wanted],
+        since_any_s=np.append(SECONDS_PER_DAY, gap)[: start_s.size][wanted],
+        until_any_s=np.append(gap, SECONDS_PER_DAY)[: start_s.size][wanted],
+        activity=_activity(start_s)[wanted],
+        running=_running(start_s, end_s)[wanted],
     )
 
 
@@ -130,7 +136,9 @@ def _running(start_s: FloatArray, end_s: FloatArray) -> FloatArray:
     return (begun - ended - 1).astype(np.float64)
 
 
-def burst_score(start_s: FloatArray, flow_lpm: FloatArray, *, days: float) -> FloatArray:
+def burst_score(
+    start_s: FloatArray, flow_lpm: FloatArray, *, days: float, wanted: IntArray | slice = ALL
+) -> FloatArray:
     """Compare the uses of like flow within an hour of each use with the number expected by chance.
 
     Parameters
@@ -141,20 +149,22 @@ def burst_score(start_s: FloatArray, flow_lpm: FloatArray, *, days: float) -> Fl
 
     Returns
     -------
-    ndarray, shape (n_uses,)
+    ndarray, shape (n_wanted,)
         ``log((seen + 0.5) / (expected + 0.5))``; 0 for a use like no other.
     """
     if start_s.size == 0:
         return np.empty(0)
     flow = np.log(flow_lpm) / ALIKE_FLOW
-    near = _neighbours(np.column_stack([start_s / BURST_S, flow]))
-    alike = _neighbours(flow[:, None])
+    near = _neighbours(np.column_stack([start_s / BURST_S, flow]), wanted)
+    alike = _neighbours(flow[:, None], wanted)
     # People are awake two thirds of the day: chance neighbours crowd into that time.
     expected = alike * min(2 * BURST_S / (SECONDS_PER_DAY * max(days, 1.0)) * 1.5, 1.0)
     return np.asarray(np.log((near + 0.5) / (expected + 0.5)))
 
 
-def clock_score(start_s: FloatArray, flow_lpm: FloatArray, *, days: float) -> FloatArray:
+def clock_score(
+    start_s: FloatArray, flow_lpm: FloatArray, *, days: float, wanted: IntArray | slice = ALL
+) -> FloatArray:
     """Compare the uses of like flow at the same time of other days with the number expected by chance.
 
     Only the time of day relative to other uses counts, so no time zone enters.
@@ -167,11 +177,11 @@ def clock_score(start_s: FloatArray, flow_lpm: FloatArray, *, days: float) -> Fl
 
     Returns
     -------
-    ndarray, shape (n_uses,)
+    ndarray, shape (n_wanted,)
         ``log((seen + 0.5) / (expected + 0.5))``; 0 where the record holds less than two days.
     """
     if start_s.size == 0 or days < 2:
-        return np.zeros(start_s.size)
+        return np.zeros(start_s[wanted].size)
     flow = np.log(flow_lpm) / ALIKE_FLOW
     phase = np.mod(start_s, SECONDS_PER_DAY) / CLOCK_S
     turn = SECONDS_PER_DAY / CLOCK_S
@@ -180,18 +190,18 @@ def clock_score(start_s: FloatArray, flow_lpm: FloatArray, *, days: float) -> Fl
     points = np.column_stack([phase, flow])
     early, late = points[phase < 1.0], points[phase > turn - 1.0]
     ring = np.concatenate([points, early + np.array([turn, 0.0]), late - np.array([turn, 0.0])])
-    same_time = KDTree(ring).query_ball_point(points, 1.0, p=np.inf, return_length=True)
-    same_day = _neighbours(np.column_stack([phase, flow, day * 4.0])) + 1
-    alike = _neighbours(flow[:, None])
+    same_time = KDTree(ring).query_ball_point(points[wanted], 1.0, p=np.inf, return_length=True)
+    same_day = _neighbours(np.column_stack([phase, flow, day * 4.0]), wanted) + 1
+    alike = _neighbours(flow[:, None], wanted)
     expected = alike * (2 * CLOCK_S / SECONDS_PER_DAY) * 1.5
     return np.log((np.maximum(same_time - same_day, 0) + 0.5) / (expected + 0.5))
 
 
-def _neighbours(points: FloatArray) -> FloatArray:
-    """Count the other points within 1 of each point in every coordinate."""
+def _neighbours(points: FloatArray, wanted: IntArray | slice) -> FloatArray:
+    """Count the other points within 1 of each point wanted in every coordinate."""
     if points.shape[1] == 1:
-        line = np.sort(points[:, 0])
-        inside = np.searchsorted(line, points[:, 0] + 1.0, "right") - np.searchsorted(line, points[:, 0] - 1.0)
+        line, at = np.sort(points[:, 0]), points[wanted, 0]
+        inside = np.searchsorted(line, at + 1.0, "right") - np.searchsorted(line, at - 1.0)
         return (inside - 1).astype(np.float64)
-    counts = KDTree(points).query_ball_point(points, 1.0, p=np.inf, return_length=True)
+    counts = KDTree(points).query_ball_point(points[wanted], 1.0, p=np.inf, return_length=True)
     return np.asarray(counts - 1, dtype=np.float64)

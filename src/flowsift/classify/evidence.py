@@ -56,6 +56,7 @@ def evidence_matrix(
     pulse_l: float,
     interval_s: float,
     days: float,
+    record: UseFeatures | None = None,
 ) -> FloatArray:
     """Collect the evidence on each use.
 
@@ -67,6 +68,8 @@ def evidence_matrix(
         All of the same uses.
     pulse_l, interval_s, days : float
         The meter's pulse [L], the length of a cell [s], the length of the record [d].
+    record : UseFeatures, optional
+        All uses of the record, where `features` are only some of them.
 
     Returns
     -------
@@ -74,6 +77,7 @@ def evidence_matrix(
         Finite, in the order of `NAMES`.
     """
     n = features.n_uses
+    record = features if record is None else record
     log_v, log_q = np.log(features.volume_l), np.log(features.flow_lpm)
     in_mode = model.mode >= 0
     excess = np.append(model.modes.excess, 0.0)[np.where(in_mode, model.mode, -1)]
@@ -101,8 +105,8 @@ def evidence_matrix(
         in_mode.astype(np.float64),
         np.where(in_mode, np.log(excess / days + 0.03), np.log(0.03)),
         np.where(in_mode, purity, 0.0),
-        np.full(n, np.log(n / days + 1.0)),
-        np.full(n, np.log(features.volume_l.sum() / days + 1.0)),
+        np.full(n, np.log(record.n_uses / days + 1.0)),
+        np.full(n, np.log(record.volume_l.sum() / days + 1.0)),
         np.log(np.maximum(pulse_l, 1e-3) / features.volume_l),
         np.log(interval_s / features.duration_s),
         np.full(n, np.log(interval_s)),

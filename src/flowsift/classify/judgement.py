@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from flowsift.arrays import BoolArray, FloatArray
+from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.classify.evidence import evidence_matrix
 from flowsift.classify.facts import HomeFacts
 from flowsift.classify.mixture import HomeModel, fit_home
@@ -41,6 +41,46 @@ def judge(
         Its probabilities pool the published ranges, the home's own repetition and the network.
     """
     model, evidence = weigh_evidence(features, pulse_l=pulse_l, interval_s=interval_s, days=days)
+    return _pooled(model, evidence, facts)
+
+
+def judge_by(
+    known: HomeModel,
+    features: UseFeatures,
+    wanted: IntArray,
+    *,
+    pulse_l: float,
+    interval_s: float,
+    days: float,
+    facts: HomeFacts | None = None,
+) -> HomeModel:
+    """Work out the label probabilities of some uses by a model of their home that was fitted before.
+
+    Parameters
+    ----------
+    known : HomeModel
+        Fitted to other uses of the home.
+    features : UseFeatures
+        The uses wanted and those around them in time.
+    wanted : ndarray of int64, shape (n_wanted,)
+    pulse_l, interval_s, days : float
+        The meter's pulse [L], the length of a cell [s], the time that `features` were seen in [d].
+    facts : HomeFacts, optional
+
+    Returns
+    -------
+    HomeModel
+        As `known`, with the probabilities of the uses wanted.
+    """
+    around = describe_surroundings(features, days=days, wanted=wanted)
+    few = features.at(wanted)
+    model = known.judging(few, around, pulse_l=pulse_l, interval_s=interval_s)
+    evidence = evidence_matrix(few, around, model, pulse_l=pulse_l, interval_s=interval_s, days=days, record=features)
+    return _pooled(model, evidence, facts)
+
+
+def _pooled(model: HomeModel, evidence: FloatArray, facts: HomeFacts | None) -> HomeModel:
+    """Pool the home model's probabilities with the network's, and rule out what the home hasn't got."""
     probability = trained_network().probability(evidence, model.probability)
     return replace(model, probability=(HomeFacts() if facts is None else facts).applied(probability))
 

@@ -7,7 +7,7 @@ how much of each there is.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import logsumexp
@@ -52,6 +52,8 @@ class HomeModel:
         The labels' broad spreads, adapted to this home.
     amount : ndarray, shape (n_labels,)
         Uses of each label that come from its broad spread.
+    mode_amount : ndarray, shape (n_modes,)
+        Uses that come from each mode.
     """
 
     probability: FloatArray
@@ -60,6 +62,30 @@ class HomeModel:
     mode_probability: FloatArray
     spread: Prior
     amount: FloatArray
+    mode_amount: FloatArray
+
+    def judging(self, features: UseFeatures, around: Surroundings, *, pulse_l: float, interval_s: float) -> HomeModel:
+        """Return the model as it stands with the probabilities of other uses of the same home.
+
+        Parameters
+        ----------
+        features : UseFeatures
+        around : Surroundings
+            Of the same uses.
+        pulse_l, interval_s : float
+            The meter that the model was fitted to.
+        """
+        plane = Plane.of(pulse_l=pulse_l, interval_s=interval_s)
+        near = _distance(plane.points(features.volume_l, features.flow_lpm), self.modes)
+        context = context_log_likelihood(around.burst, around.clock)
+        broad = self.spread.log_density(np.log(features.volume_l), np.log(features.flow_lpm))
+        tight = _log_tight(near, plane, features) + _mode_context(context, self.mode_probability)
+        probability, mode = _origins(
+            np.log(self.amount) + np.logaddexp(broad, np.log(STRAY)) + context,
+            np.log(self.mode_amount) + tight,
+            self.mode_probability,
+        )
+        return replace(self, probability=probability, mode=mode)
 
     def log_rate(self, log_volume: FloatArray, log_flow: FloatArray) -> FloatArray:
         """Return the log of each label's broad uses per unit of log volume and flow, shape (n_points, n_labels)."""
@@ -95,6 +121,7 @@ def fit_home(
             mode_probability=np.empty((0, n_labels)),
             spread=prior,
             amount=prior.uses_per_day * days,
+            mode_amount=np.empty(0),
         )
     log_v, log_q = np.log(features.volume_l), np.log(features.flow_lpm)
     plane = Plane.of(pulse_l=pulse_l, interval_s=interval_s)
@@ -103,8 +130,8 @@ def fit_home(
     xy = np.column_stack([log_v, log_q])
     spread = prior
     context = context_log_likelihood(around.burst, around.clock)
-    near = ((points[:, None, :] - modes.center) ** 2).sum(axis=2)
-    tight = -0.5 * near - np.log(2 * np.pi) + plane.log_stretch(features.volume_l)[:, None]
+    near = _distance(points, modes)
+    tight = _log_tight(near, plane, features)
     mode_label = _mode_labels(modes, near, features, context, days=days)
 
     repeats = habit_array("repeats")
@@ -121,18 +148,36 @@ def fit_home(
         amount = share.sum(axis=0) + pseudo
         spread = prior.updated(xy, share, weight=HOME_USES)
         mode_amount = np.exp(from_mode - total[:, None]).sum(axis=0) + 1e-3
-    own = np.exp(from_mode - total[:, None])
-    probability = np.exp(from_broad - total[:, None]) + own @ mode_label
-    best = own.argmax(axis=1) if own.shape[1] else np.zeros(len(own), np.int64)
-    belongs = own.sum(axis=1) > 0.5
+    probability, mode = _origins(from_broad, from_mode, mode_label)
     return HomeModel(
-        probability=probability / probability.sum(axis=1, keepdims=True),
-        mode=np.where(belongs, best, -1),
+        probability=probability,
+        mode=mode,
         modes=modes,
         mode_probability=mode_label,
         spread=spread,
         amount=amount,
+        mode_amount=mode_amount,
     )
+
+
+def _distance(points: FloatArray, modes: Modes) -> FloatArray:
+    """Squared distance of each use from each mode on the plane, shape (n_uses, n_modes)."""
+    return np.asarray(((points[:, None, :] - modes.center) ** 2).sum(axis=2))
+
+
+def _log_tight(near: FloatArray, plane: Plane, features: UseFeatures) -> FloatArray:
+    """Log density of each use around each mode, per unit of log volume and flow, shape (n_uses, n_modes)."""
+    return np.asarray(-0.5 * near - np.log(2 * np.pi) + plane.log_stretch(features.volume_l)[:, None])
+
+
+def _origins(from_broad: FloatArray, from_mode: FloatArray, mode_label: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Label probabilities of each use, and the mode that it most probably comes from (-1 for none)."""
+    total = np.logaddexp(logsumexp(from_broad, axis=1), _logsumexp_or_none(from_mode))
+    own = np.exp(from_mode - total[:, None])
+    probability = np.exp(from_broad - total[:, None]) + own @ mode_label
+    best = own.argmax(axis=1) if own.shape[1] else np.zeros(len(own), np.int64)
+    belongs = own.sum(axis=1) > 0.5
+    return probability / probability.sum(axis=1, keepdims=True), np.where(belongs, best, -1)
 
 
 def _mode_context(context: FloatArray, mode_label: FloatArray) -> FloatArray:

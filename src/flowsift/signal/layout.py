@@ -56,12 +56,14 @@ class Layout:
     spans: IntArray
 
 
-def lay_out(trace: Trace, *, random_state: int = 0) -> Layout:
+def lay_out(trace: Trace, *, trickle: TrickleSpans | None = None, random_state: int = 0) -> Layout:
     """Find trickle, runs, plateaus and spans of a trace.
 
     Parameters
     ----------
     trace : Trace
+    trickle : TrickleSpans, optional
+        The constant flow under it, where that is known; found where it isn't given.
     random_state : int
         Seed of the choices between equal steps.
 
@@ -70,7 +72,7 @@ def lay_out(trace: Trace, *, random_state: int = 0) -> Layout:
     Layout
     """
     meter = {"pulse_l": trace.pulse_l, "interval_s": trace.interval_s}
-    trickle = find_trickle(trace)
+    trickle = find_trickle(trace) if trickle is None else trickle
     gap_before = np.searchsorted(trace.gaps[:, 0], trace.cell)
     runs = find_runs(trace.cell, trace.volume_l, barrier=np.diff(gap_before, prepend=0) > 0, **meter)
     found = find_plateaus(runs.rate_lpm, runs.first, random_state=random_state, **meter)

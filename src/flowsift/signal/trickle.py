@@ -50,8 +50,18 @@ longer the fewer pulses it holds."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Blocks:
-    """Volume and longest pause of each block; blocks with missing data are not known."""
+class Blocks:
+    """Stretches of equal length, in order.
+
+    Attributes
+    ----------
+    volume_l : ndarray, shape (n_blocks,)
+        Metered volume [L].
+    pause_s : ndarray, shape (n_blocks,)
+        Longest pause that reaches into the block, with its whole length [s].
+    known : ndarray, shape (n_blocks,)
+        1 where all data are there, else 0.
+    """
 
     volume_l: FloatArray
     pause_s: FloatArray
@@ -74,16 +84,29 @@ def find_trickle(trace: Trace) -> TrickleSpans:
     n_blocks = trace.n_cells // block_cells
     if n_blocks < SCALES[0].window_s / BLOCK_S or trace.n_flow < 8:
         return TrickleSpans.none()
-    blocks = _summarise(trace, block_cells, n_blocks)
+    blocks = summarise_blocks(trace, block_cells, n_blocks)
     block_s = block_cells * trace.interval_s
-    rate = np.zeros(n_blocks)
-    for scale in SCALES:
-        found = _constant_rate(blocks, block_s, scale, trace.pulse_l, trace.interval_s)
-        rate = np.where(rate > 0, rate, found)
+    rate = floor_rate(blocks, block_s=block_s, pulse_l=trace.pulse_l, interval_s=trace.interval_s)
     return _spans(trace, rate, blocks, block_cells)
 
 
-def _summarise(trace: Trace, block_cells: int, n_blocks: int) -> _Blocks:
+def floor_rate(blocks: Blocks, *, block_s: float, pulse_l: float, interval_s: float) -> FloatArray:
+    """Return the rate of the trickle that runs through each block [L/min], 0 for none, shape (n_blocks,).
+
+    Parameters
+    ----------
+    blocks : Blocks
+    block_s, pulse_l, interval_s : float
+        Length of a block [s], the meter's pulse [L], the length of a cell [s].
+    """
+    rate = np.zeros(blocks.volume_l.size)
+    for scale in SCALES:
+        found = _constant_rate(blocks, block_s, scale, pulse_l, interval_s)
+        rate = np.where(rate > 0, rate, found)
+    return rate
+
+
+def summarise_blocks(trace: Trace, block_cells: int, n_blocks: int) -> Blocks:
     """Sum up blocks; a pause counts in every block that it reaches into, with its whole length."""
     block = trace.cell // block_cells
     volume = np.bincount(block, trace.volume_l, minlength=n_blocks)[:n_blocks]
@@ -104,10 +127,10 @@ def _summarise(trace: Trace, block_cells: int, n_blocks: int) -> _Blocks:
     for k in np.flatnonzero(to_block - from_block > 1):
         inner = slice(from_block[k] + 1, to_block[k])
         longest[inner] = np.maximum(longest[inner], pause[k])
-    return _Blocks(volume_l=volume.astype(np.float64), pause_s=longest, known=known)
+    return Blocks(volume_l=volume.astype(np.float64), pause_s=longest, known=known)
 
 
-def _constant_rate(blocks: _Blocks, block_s: float, scale: Scale, pulse_l: float, interval_s: float) -> FloatArray:
+def _constant_rate(blocks: Blocks, block_s: float, scale: Scale, pulse_l: float, interval_s: float) -> FloatArray:
     """Rate of the trickle that runs through each block at this scale [L/min]; 0 for none."""
     stretch = max(round(scale.stretch_s / block_s), 1)
     window = max(round(scale.window_s / block_s), 2 * stretch)
@@ -139,14 +162,14 @@ def _constant_rate(blocks: _Blocks, block_s: float, scale: Scale, pulse_l: float
     return np.where(np.isfinite(lowest), lowest, 0.0)
 
 
-def _spans(trace: Trace, floor_lpm: FloatArray, blocks: _Blocks, block_cells: int) -> TrickleSpans:
+def _spans(trace: Trace, floor_lpm: FloatArray, blocks: Blocks, block_cells: int) -> TrickleSpans:
     """Turn blocks with a trickle into spans with a measured rate and exact ends."""
     on = np.concatenate([[False], floor_lpm > 0, [False]])
     starts, stops = np.flatnonzero(~on[:-1] & on[1:]), np.flatnonzero(on[:-1] & ~on[1:])
     rows = []
     for a, b in zip(starts, stops, strict=True):
-        for c, d in _level_pieces(blocks, block_cells * trace.interval_s, floor_lpm, trace.pulse_l, int(a), int(b)):
-            rate, error = _measure(trace, blocks, block_cells, c, d)
+        for c, d in level_pieces(blocks, block_cells * trace.interval_s, floor_lpm, trace.pulse_l, int(a), int(b)):
+            rate, error = measured_rate(blocks, block_cells * trace.interval_s, trace.pulse_l, c, d)
             if rate <= LEAST_PULSES * error:
                 continue
             first, last = c * block_cells, d * block_cells
@@ -163,7 +186,7 @@ def _spans(trace: Trace, floor_lpm: FloatArray, blocks: _Blocks, block_cells: in
     return TrickleSpans(start=start, end=end, rate_lpm=table[:, 2], low_lpm=table[:, 3], high_lpm=table[:, 4])
 
 
-def _quiet(blocks: _Blocks, block_s: float, floor_lpm: FloatArray, pulse_l: float) -> IntArray:
+def _quiet(blocks: Blocks, block_s: float, floor_lpm: FloatArray, pulse_l: float) -> IntArray:
     """Blocks in which little but the trickle can have run."""
     expected = floor_lpm * block_s / SECONDS_PER_MINUTE
     return np.flatnonzero((blocks.volume_l <= 1.15 * expected + 1.01 * pulse_l) & (blocks.known > 0))
@@ -179,8 +202,8 @@ CHANGE = 0.15
 """Least change of the rate that begins a new span, as a share of it."""
 
 
-def _level_pieces(
-    blocks: _Blocks, block_s: float, floor_lpm: FloatArray, pulse_l: float, a: int, b: int
+def level_pieces(
+    blocks: Blocks, block_s: float, floor_lpm: FloatArray, pulse_l: float, a: int, b: int
 ) -> list[tuple[int, int]]:
     """Split blocks ``[a, b)`` where the trickle's own rate changes, by merging alike neighbours."""
     rate = float(np.median(floor_lpm[a:b]))
@@ -229,30 +252,29 @@ class _Reading:
         return bool(abs(self.rate_lpm - other.rate_lpm) <= max(CHANGE * max(self.rate_lpm, other.rate_lpm), error))
 
 
-def _read(blocks: _Blocks, quiet: IntArray, block_s: float) -> _Reading:
+def _read(blocks: Blocks, quiet: IntArray, block_s: float) -> _Reading:
     """Sum up the quiet blocks, given by their numbers."""
     n_stretches = int((np.diff(quiet) > 1).sum()) + 1 if quiet.size else 0
     return _Reading(float(blocks.volume_l[quiet].sum()), float(quiet.size * block_s / SECONDS_PER_MINUTE), n_stretches)
 
 
-def _local_floor(floor_lpm: FloatArray, blocks: _Blocks, block_s: float) -> FloatArray:
+def _local_floor(floor_lpm: FloatArray, blocks: Blocks, block_s: float) -> FloatArray:
     """Least rate seen around each block, at least the floor of its windows [L/min]."""
     rate = np.where(blocks.known > 0, blocks.volume_l, np.inf) / (block_s / SECONDS_PER_MINUTE)
     around = minimum_filter1d(rate, max(round(2 * 3600.0 / block_s), 1), mode="nearest")
     return np.where(np.isfinite(around), np.clip(around, floor_lpm, 1.5 * floor_lpm), floor_lpm)
 
 
-def _measure(trace: Trace, blocks: _Blocks, block_cells: int, a: int, b: int) -> tuple[float, float]:
+def measured_rate(blocks: Blocks, block_s: float, pulse_l: float, a: int, b: int) -> tuple[float, float]:
     """Rate from the quiet blocks of ``[a, b)`` and its error: one pulse over each unbroken quiet stretch [L/min]."""
-    block_s = block_cells * trace.interval_s
     rate = blocks.volume_l[a:b] / (block_s / SECONDS_PER_MINUTE)
     known = blocks.known[a:b] > 0
     # Slow trickles give few pulses a block: judge quiet on stretches that hold several pulses.
-    floor = _floor_of(rate[known], trace.pulse_l, block_s)
+    floor = _floor_of(rate[known], pulse_l, block_s)
     expected = floor * block_s / SECONDS_PER_MINUTE
-    quiet = known & (blocks.volume_l[a:b] <= 1.15 * expected + 1.01 * trace.pulse_l)
+    quiet = known & (blocks.volume_l[a:b] <= 1.15 * expected + 1.01 * pulse_l)
     reading = _read(blocks, a + np.flatnonzero(quiet), block_s)
-    return reading.rate_lpm, reading.error_lpm(trace.pulse_l)
+    return reading.rate_lpm, reading.error_lpm(pulse_l)
 
 
 def _floor_of(rate_lpm: FloatArray, pulse_l: float, block_s: float) -> float:
