@@ -11,9 +11,11 @@ from hypothesis import strategies as st
 
 import flowsift as fs
 from flowsift.disaggregation import Disaggregation, Shares, TrickleSpans, assemble
+from flowsift.households.shipped import read_shipped
 from flowsift.labels import LABEL_WORDS, LABELS, label_words
 from flowsift.report.account import account_dict, round_to_sum, water_account
 from flowsift.report.account_text import account_sections, account_text
+from flowsift.study.flushes_study import flushes
 from flowsift.units import L_PER_GAL
 
 START = pd.Timestamp("2024-03-09T18:30Z").value
@@ -56,6 +58,11 @@ def home(volumes, labels, trickle_l=0.0, unexplained_l=0.0, gap_l=None, timezone
         trickle=spans if running else None,
         trickle_l=trickle,
     )
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return fs.disaggregate(read_shipped("demo").trace)
 
 
 @st.composite
@@ -142,13 +149,34 @@ def test_a_trickle_in_two_spans_is_averaged_over_its_time():
     assert "from the start to 2024-03-10 10:30 in 2 spans, 67 % of" in account_text(account)
 
 
-def test_toilets_are_listed_with_their_bounds():
-    account = water_account(home([6.0, 6.1, 5.9, 4.5], ["flush"] * 3 + ["toilet_leak"]))
-    (toilet,) = account.toilets
-    assert (toilet.fixture, toilet.flushes) == ("flush-1", 3)
-    assert toilet.low_l < toilet.per_flush_l < toilet.high_l
-    assert toilet.per_flush_l == pytest.approx(6.0)
-    assert re.search(r"flush-1 +1\.59 gal \(between 1\.5\d and 1\.6\d\), 3 flushes", account_text(account, units="us"))
+def test_toilets_are_those_of_the_study(demo):
+    account, study = water_account(demo), flushes(demo)
+    assert [(t.toilet, t.kind) for t in account.toilets] == [("toilet-1", "full"), ("toilet-2", "full")]
+    for line, toilet in zip(account.toilets, study.toilets, strict=True):
+        assert (line.per_flush_l, line.low_l, line.high_l) == (
+            toilet.full.volume_l,
+            toilet.full.low_l,
+            toilet.full.high_l,
+        )
+        mine = study.members.loc[study.members["toilet"] == toilet.name, "event"]
+        assert line.volume_l == pytest.approx(demo.events["volume_l"].iloc[mine].sum())
+    by_label = next(use for use in account.uses if use.label == "flush")
+    measured = sum(t.volume_l for t in account.toilets)
+    assert measured + account.unmeasured_flush_l == pytest.approx(by_label.volume_l)
+    assert sum(t.flushes for t in account.toilets) + account.unmeasured_flushes == by_label.uses
+    assert water_account(demo, study=study) == account
+
+
+def test_flushes_that_never_repeat_are_no_toilet():
+    account = water_account(home([19.5, 8.1, 12.4, 30.2], ["flush"] * 4))
+    assert account.toilets == ()
+    assert account.unmeasured_flushes == 4
+    assert "  4 flushes, 70.2 L, at no repeated volume: not measured\n" in account_text(account)
+
+
+def test_toilets_are_listed_with_their_bounds(demo):
+    text = account_text(water_account(demo), units="us")
+    assert re.search(r"toilet-2 +1\.3\d gal \(between 1\.2\d and 1\.3\d\), \d+ flushes\n", text)
 
 
 def test_period_is_told_in_the_time_zone_of_the_trace():

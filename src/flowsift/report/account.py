@@ -12,6 +12,7 @@ import pandas as pd
 from flowsift.disaggregation import Disaggregation
 from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
 from flowsift.quality import Finding
+from flowsift.study.flushes_study import FlushStudy, flushes
 from flowsift.units import SECONDS_PER_DAY, UnitSystem, us_column
 
 
@@ -73,20 +74,27 @@ class TrickleLine:
 
 
 @dataclass(frozen=True, kw_only=True)
-class ToiletLine:
-    """One toilet.
+class FlushLine:
+    """One kind of flush of one toilet.
 
     Attributes
     ----------
-    fixture : str
+    toilet : str
+        Name of the toilet as the study of flushes numbers them: ``toilet-1`` has the largest full flush.
+    kind : str
+        ``full`` or ``reduced``.
+    fixtures : tuple of str
+        Names under which the toilet's flushes stand in the table of events, the commonest first.
     flushes : int
     per_flush_l, low_l, high_l : float
-        Median volume of a flush and its 90 % bounds [L].
+        Most probable volume of a flush and its 90 % interval, the meter's own error included [L].
     volume_l : float
-        Volume of all flushes [L].
+        Volume of all of them [L].
     """
 
-    fixture: str
+    toilet: str
+    kind: str
+    fixtures: tuple[str, ...]
     flushes: int
     per_flush_l: float
     low_l: float
@@ -114,7 +122,10 @@ class Account:
         Every label that took water, by volume; then trickle and unexplained. Volumes add up to `metered_l`.
     trickle : TrickleLine or None
         None where no trickle was found.
-    toilets : tuple of ToiletLine
+    toilets : tuple of FlushLine
+        Measured by `flowsift.study.flushes`; empty where no volume repeats.
+    unmeasured_flushes, unmeasured_flush_l : int, float
+        Events called flushes that entered none of `toilets`, and their volume [L].
     gap_volume_l : float
         Part of the unexplained volume that passed while there was no data [L].
     findings : tuple of Finding
@@ -130,7 +141,9 @@ class Account:
     per_day_l: float
     uses: tuple[UseLine, ...]
     trickle: TrickleLine | None
-    toilets: tuple[ToiletLine, ...]
+    toilets: tuple[FlushLine, ...]
+    unmeasured_flushes: int
+    unmeasured_flush_l: float
     gap_volume_l: float
     findings: tuple[Finding, ...]
 
@@ -140,12 +153,14 @@ class Account:
         return self.uses[-1]
 
 
-def water_account(result: Disaggregation) -> Account:
+def water_account(result: Disaggregation, *, study: FlushStudy | None = None) -> Account:
     """Draw up the account of one disaggregated trace.
 
     Parameters
     ----------
     result : Disaggregation
+    study : FlushStudy, optional
+        Of the same result, where it has been done already.
 
     Returns
     -------
@@ -158,6 +173,7 @@ def water_account(result: Disaggregation) -> Account:
     observed_s = trace.duration_s - float(unknown_gap_cells) * trace.interval_s
     days = observed_s / SECONDS_PER_DAY
     timezone = trace.timezone
+    study = flushes(result) if study is None else study
 
     def line(label: str, volume_l: float, uses: int = 0, probability: float | None = None) -> UseLine:
         return UseLine(
@@ -181,7 +197,9 @@ def water_account(result: Disaggregation) -> Account:
         per_day_l=balance.metered_l / days if days else 0.0,
         uses=(*lines, line(TRICKLE, balance.trickle_l), line(UNEXPLAINED, balance.unexplained_l)),
         trickle=_trickle(result, observed_s),
-        toilets=_toilets(result),
+        toilets=_toilets(result, study),
+        unmeasured_flushes=sum(left.n_events for left in study.left_out),
+        unmeasured_flush_l=sum(left.volume_l for left in study.left_out),
         gap_volume_l=float(trace.gap_volume_l.sum()),
         findings=(*trace.findings, *result.findings),
     )
@@ -211,7 +229,7 @@ def _plain(record: dict[str, Any], units: UnitSystem) -> dict[str, Any]:
         if isinstance(content, dict):
             plain[new_name] = _plain(content, units)
         elif isinstance(content, list | tuple):
-            plain[new_name] = [_plain(item, units) for item in content]
+            plain[new_name] = [_plain(item, units) if isinstance(item, dict) else item for item in content]
         elif isinstance(content, pd.Timestamp):
             plain[new_name] = content.isoformat()
         else:
@@ -251,22 +269,23 @@ def _trickle(result: Disaggregation, observed_s: float) -> TrickleLine | None:
     )
 
 
-def _toilets(result: Disaggregation) -> tuple[ToiletLine, ...]:
-    fixtures = result.fixtures
-    toilets = fixtures[fixtures["label"] == "flush"]
-    numbers = toilets[["typical_volume_l", "low_l", "high_l", "volume_l"]].to_numpy(dtype=np.float64)
+def _toilets(result: Disaggregation, study: FlushStudy) -> tuple[FlushLine, ...]:
+    members = study.members.assign(volume_l=result.events["volume_l"].to_numpy()[study.members["event"]])
+    volume_l = members.groupby(["toilet", "kind"])["volume_l"].sum()
     return tuple(
-        ToiletLine(
-            fixture=str(fixture),
-            flushes=int(uses),
-            per_flush_l=float(typical),
-            low_l=float(low),
-            high_l=float(high),
-            volume_l=float(volume),
+        FlushLine(
+            toilet=toilet.name,
+            kind=kind,
+            fixtures=toilet.fixtures,
+            flushes=flush.flushes,
+            per_flush_l=flush.volume_l,
+            low_l=flush.low_l,
+            high_l=flush.high_l,
+            volume_l=float(volume_l[toilet.name, kind]),
         )
-        for fixture, uses, (typical, low, high, volume) in zip(
-            toilets["fixture"], toilets["uses"].to_numpy(dtype=np.int64), numbers, strict=True
-        )
+        for toilet in study.toilets
+        for kind, flush in (("full", toilet.full), ("reduced", toilet.reduced))
+        if flush is not None
     )
 
 

@@ -78,8 +78,8 @@ def account_sections(account: Account, *, units: UnitSystem = "si", width: int =
         Section(heading="Where the water went", lines=_uses(rows, units)),
         Section(heading="Trickle (constant flow under everything)", lines=_trickle(account, printed, units)),
     ]
-    if account.toilets:
-        sections.append(Section(heading="Volume per flush", lines=_toilets(account, units)))
+    if account.toilets or account.unmeasured_flushes:
+        sections.append(Section(heading="Volume per flush", lines=_toilets(account, units, width)))
     sections.append(Section(heading="Not explained", lines=_unexplained(account, printed, units, width)))
     for kind, heading in _FINDING_HEADINGS.items():
         found = [finding for finding in account.findings if finding.kind == kind]
@@ -156,13 +156,23 @@ def _when(account: Account, trickle: TrickleLine) -> str:
     return f"{first} {last}{spans}, {100.0 * trickle.running:.0f} % of the time"
 
 
-def _toilets(account: Account, units: UnitSystem) -> tuple[str, ...]:
+def _toilets(account: Account, units: UnitSystem, width: int) -> tuple[str, ...]:
     litres, unit = _LITRES[units], _VOLUME[units]
-    return tuple(
-        f"  {t.fixture[:20]:<20}{t.per_flush_l / litres:>8.2f} {unit} "
-        f"(between {t.low_l / litres:.2f} and {t.high_l / litres:.2f}), {t.flushes:,} flush{'es' * (t.flushes != 1)}"
+    lines = [
+        f"  {t.toilet + (', reduced' if t.kind == 'reduced' else ''):<20}{t.per_flush_l / litres:>8.2f} {unit} "
+        f"(between {t.low_l / litres:.2f} and {t.high_l / litres:.2f}), {t.flushes:,} {_flushes(t.flushes)}"
         for t in account.toilets
-    )
+    ]
+    left = account.unmeasured_flushes
+    if left:
+        many = f"{left:,} more {_flushes(left)}" if lines else f"{left:,} {_flushes(left)}"
+        note = f"{many}, {_volume(account.unmeasured_flush_l, units)}, at no repeated volume: not measured"
+        lines += _wrapped(note, width)
+    return tuple(lines)
+
+
+def _flushes(n: int) -> str:
+    return "flush" if n == 1 else "flushes"
 
 
 def _unexplained(account: Account, printed: dict[str, _Row], units: UnitSystem, width: int) -> tuple[str, ...]:
