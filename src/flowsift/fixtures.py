@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy.stats import binom
+from scipy.special import bdtr
 
 from flowsift.tables import Table
 from flowsift.trace import FloatArray
@@ -91,7 +91,8 @@ def median_interval(sorted_volumes_l: FloatArray, *, pulse_l: float) -> tuple[fl
     """
     n = sorted_volumes_l.size
     tail = (1.0 - COVERAGE) / 2.0
-    below = max(int(binom.ppf(tail, n, 0.5)) - 1, 0)
+    # The binomial quantile from its distribution function: scipy.stats takes longer to import than all the rest.
+    below = max(int(np.searchsorted(bdtr(np.arange(n + 1), n, 0.5), tail)) - 1, 0)
     reading = 1.645 * pulse_l / np.sqrt(6.0 * n)
     low = float(sorted_volumes_l[below]) - reading
     high = float(sorted_volumes_l[n - 1 - below]) + reading

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import pandas as pd
-from scipy.stats import chi2
+from scipy.special import gammaincinv
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import NotEnoughDataError, OptionError
@@ -271,7 +271,7 @@ def _level(
 
 def _most(count: int) -> float:
     """Upper 95 % bound of a count (Poisson, exact); 3.0 for none."""
-    return float(chi2.ppf(0.95, 2 * count + 2)) / 2.0
+    return float(gammaincinv(count + 1, 0.95))
 
 
 def _own(rule: AlertRule, whole: Blocks, loss: LeakLine) -> Caught:

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy.stats import chi2
+from scipy.special import gammaincinv
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.standards import figure, typical_ranges
@@ -315,8 +315,8 @@ def is_left_running(events: pd.DataFrame) -> pd.Series:
 
 def _count_interval(n: int) -> tuple[float, float]:
     """90 % interval of a rate seen through `n` events, as shares of it (Poisson, exact)."""
-    low = chi2.ppf(0.05, 2 * n) / 2 if n else 0.0
-    return float(low) / n, float(chi2.ppf(0.95, 2 * n + 2)) / 2 / n
+    low = gammaincinv(n, 0.05) if n else 0.0
+    return float(low) / n, float(gammaincinv(n + 1, 0.95)) / n
 
 
 def _where_trickle(rate_lpm: float) -> tuple[str, ...]:
