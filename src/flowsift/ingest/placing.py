@@ -106,7 +106,7 @@ def _place_with_jitter(offset: IntArray, first_ns: int, interval_ns: int) -> Pla
     cell = np.maximum.accumulate(nearest.astype(np.int64))
     start = first_ns + float(lag[0] + cell[0]) * interval_ns
     return Placed(
-        start_ns=_snapped_start(start, interval_ns),
+        start_ns=snapped_start(start, interval_ns),
         cell=cell - cell[0],
         jitter=True,
         n_slips=int(np.abs(np.diff(slip)).sum()),
@@ -135,7 +135,7 @@ def _with_hysteresis(phase: FloatArray) -> FloatArray:
     return np.asarray(nearest[last], dtype=np.float64)
 
 
-def _snapped_start(start: float, interval_ns: int) -> int:
+def snapped_start(start: float, interval_ns: int) -> int:
     """Return the start as a whole second where that is within a twentieth of an interval, else a millisecond."""
     for unit in (NS_PER_S, 1_000_000):
         nearest = round(start / unit) * unit
