@@ -11,7 +11,7 @@ import pandas as pd
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.errors import InputError, OptionError
-from flowsift.ingest.gridded import Gridded, checked_absent
+from flowsift.ingest.gridded import Gridded, checked_absent, checked_pulse_l
 from flowsift.ingest.instants import instants_ns
 from flowsift.ingest.pulses import grid_pulses
 from flowsift.ingest.register import grid_register
@@ -95,7 +95,7 @@ class Trace:
         volume_l : array-like, shape (n,)
             Volume of each interval [L]; NaN or None where a row has none (its interval is missing).
         pulse_l : float, optional
-            Volume of one pulse of the meter [L]; estimated from the values where it isn't given.
+            Volume of one pulse of the meter [L], 0 where it has none; estimated from the values where it isn't given.
         interval_s : float, optional
             Length of an interval [s]; the prevailing spacing of the rows where it isn't given.
         timezone : str
@@ -325,9 +325,7 @@ def _listed(values: Any) -> Any:
 
 
 def _pulse(pulse_l: float | None) -> float | None:
-    if pulse_l is not None and not (np.isfinite(pulse_l) and pulse_l >= 0):
-        raise OptionError(f"pulse_l is {pulse_l!r}, expected a volume in litres (0 where there are no pulses)")
-    return pulse_l
+    return pulse_l if pulse_l is None or pulse_l == 0 else checked_pulse_l(pulse_l)
 
 
 def checked_zone(timezone: str) -> str:

@@ -6,8 +6,9 @@ import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.errors import InputError
-from flowsift.ingest.gridded import FEW_SHARE
+from flowsift.ingest.gridded import FEW_SHARE, LONGEST_SPAN_YEARS
 from flowsift.quality import Finding
+from flowsift.units import NS_PER_S, SECONDS_PER_DAY
 
 
 def require_values(value: FloatArray, *, column: str, unit: str = "") -> None:
@@ -38,6 +39,37 @@ def require_values(value: FloatArray, *, column: str, unit: str = "") -> None:
             row=int(negative[0]),
             column=column,
         )
+
+
+def require_span(ns: IntArray, *, column: str = "time", position: IntArray | None = None) -> None:
+    """Raise the error for times further apart than any trace is long.
+
+    Parameters
+    ----------
+    ns : ndarray of int64, shape (n,)
+        Times, n >= 1.
+    column : str
+        Name of the times, for the message.
+    position : ndarray of int64, shape (n,), optional
+        Row of the input of each; its place where it isn't given.
+
+    Raises
+    ------
+    InputError
+        Names the row furthest from the middle one (0 = first).
+    """
+    year_ns = 365.25 * SECONDS_PER_DAY * NS_PER_S
+    if (int(ns.max()) - int(ns.min())) / year_ns <= LONGEST_SPAN_YEARS:
+        return
+    middle = int(np.partition(ns, ns.size // 2)[ns.size // 2])
+    row = int(np.abs(ns - middle).argmax())
+    found, usual = (str(np.datetime64(int(t), "ns"))[:10] for t in (ns[row], middle))
+    raise InputError(
+        f"found a time in {found} among times around {usual}, expected at most {LONGEST_SPAN_YEARS} years from first "
+        "to last (a clock that was wrong?)",
+        row=row if position is None else int(position[row]),
+        column=column,
+    )
 
 
 def checked_values(ns: IntArray, value: FloatArray, column: str, unit: str, findings: list[Finding]) -> FloatArray:

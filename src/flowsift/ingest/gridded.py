@@ -29,6 +29,22 @@ LARGEST_PULSE_L = 10.0 * L_PER_GAL
 """A larger common step of the values is not believed to be a pulse when spikes are judged: ten gallons, one turn of the
 sweep hand of a gallon register (meter metrology table)."""
 
+SMALLEST_GIVEN_PULSE_L, LARGEST_GIVEN_PULSE_L = 1e-6, 1e5
+"""Pulse volumes that can be given [L]: meters emit pulses of 0.001 to 10 L, and up to 10 m3 where they only bill; a
+wide margin on either side (assumption) still catches a volume in the wrong unit by many orders."""
+
+LONGEST_INTERVAL_S = 366 * 86_400.0
+"""Longest interval that can be given [s]."""
+
+LONGEST_SPAN_YEARS = 30
+"""Longest trace: longer than a meter stays in service (assumption); times further apart come from a wrong clock."""
+
+LEAST_FLOW_L = 1e-15
+"""Less than this in a cell counts as no flow: arithmetic on smaller numbers loses its digits."""
+
+LARGEST_SPREAD_CELLS = 100_000_000
+"""Cells over which rows of longer intervals are spread at most: more would need more memory than most machines have."""
+
 FEW_SHARE = 0.01
 """Impossible values up to this share of the rows are faults; more of them mean that the input was misread."""
 
@@ -59,12 +75,27 @@ def chosen_interval_ns(rows: OrderedRows, interval_s: float | None) -> int:
         If the interval given isn't positive.
     """
     if interval_s is not None:
-        if not (np.isfinite(interval_s) and interval_s * NS_PER_S >= 1):
-            raise OptionError(f"interval_s is {interval_s!r}, expected a positive number of seconds")
-        return round(interval_s * NS_PER_S)
+        return checked_interval_ns(interval_s)
     if rows.ns[0] == rows.ns[-1]:
         raise InputError("found one time only, which doesn't tell how long an interval is: give interval_s")
     return prevailing_interval_ns(rows.ns if rows.regular_ns is None else rows.ns[:2])
+
+
+def checked_interval_ns(interval_s: float) -> int:
+    """Return an interval that was given [ns] (OptionError unless it is a positive number of seconds up to a year)."""
+    if not (np.isfinite(interval_s) and interval_s * NS_PER_S >= 1 and interval_s <= LONGEST_INTERVAL_S):
+        raise OptionError(f"interval_s is {interval_s!r}, expected a positive number of seconds, at most a year")
+    return round(interval_s * NS_PER_S)
+
+
+def checked_pulse_l(pulse_l: float) -> float:
+    """Return a pulse volume that was given (OptionError unless it is one that a meter can have)."""
+    if not (np.isfinite(pulse_l) and SMALLEST_GIVEN_PULSE_L <= pulse_l <= LARGEST_GIVEN_PULSE_L):
+        raise OptionError(
+            f"pulse_l is {pulse_l!r}, expected a volume from {SMALLEST_GIVEN_PULSE_L:g} to "
+            f"{LARGEST_GIVEN_PULSE_L:,.0f} litres"
+        )
+    return float(pulse_l)
 
 
 def checked_absent(absent: str) -> Absent:
@@ -97,7 +128,7 @@ def uncovered(cells: IntArray, length: IntArray | None, n_cells: int) -> IntArra
 
 def summed_by_cell(cell: IntArray, volume: FloatArray) -> tuple[IntArray, FloatArray]:
     """Sum volumes that share a cell (cells sorted); only cells with flow come back."""
-    flows = volume > 0
+    flows = volume >= LEAST_FLOW_L
     cell, volume = cell[flows], volume[flows]
     if cell.size and not (np.diff(cell) > 0).all():
         first = np.flatnonzero(np.concatenate([[True], np.diff(cell) > 0]))
@@ -109,8 +140,13 @@ def spread(cell: IntArray, volume: FloatArray, length: IntArray | None) -> tuple
     """Spread each volume evenly over the cells it covers."""
     if length is None:
         return cell, volume
-    flows = volume > 0
+    flows = volume >= LEAST_FLOW_L
     cell, volume, length = cell[flows], volume[flows], length[flows]
+    if float(length.sum(dtype=np.float64)) > LARGEST_SPREAD_CELLS:
+        raise InputError(
+            f"found long intervals with flow that would be spread over {length.sum(dtype=np.float64):.3g} intervals of "
+            "the prevailing length, more than memory is set aside for: give interval_s, the length of the long ones"
+        )
     first = np.cumsum(length) - length
     into = np.arange(int(length.sum()), dtype=np.int64) - np.repeat(first, length) + np.repeat(cell, length)
     return into, np.repeat(volume / length, length)

@@ -11,8 +11,12 @@ from flowsift.arrays import IntArray
 from flowsift.errors import InputError
 from flowsift.units import NS_PER_S
 
-LARGEST_EPOCH_S = 9_223_372_036
-"""Largest second since the epoch that int64 nanoseconds can hold (year 2262)."""
+FIRST_YEAR, LAST_YEAR = 1900, 2149
+"""Times outside these years are errors: no meter wrote them, and within them every difference of two times, and every
+sum of a time and a trace's length, is an int64 number of nanoseconds (which reaches 292 years)."""
+
+EARLIEST_S, LATEST_S = -2_208_988_800, 5_680_281_600
+"""The start of the first of these years and the end of the last [s since 1970]."""
 
 
 def instants_ns(times: Any, *, column: str = "time") -> IntArray:
@@ -29,7 +33,7 @@ def instants_ns(times: Any, *, column: str = "time") -> IntArray:
     Raises
     ------
     InputError
-        If one of them isn't an instant (names the first).
+        If one of them isn't an instant, or lies outside the years 1900 to 2149 (names the first).
     """
     values = times if isinstance(times, pd.Index) else pd.Index(_plain(times))
     if isinstance(values, pd.DatetimeIndex):
@@ -60,10 +64,17 @@ def _first_bad(bad: Any, problem: str, column: str) -> None:
 def _from_datetimes(values: pd.DatetimeIndex, column: str) -> IntArray:
     _first_bad(values.isna(), "found an empty time, expected an instant", column)
     utc = values.tz_convert("UTC") if values.tz is not None else values
-    try:
-        return np.asarray(utc.as_unit("ns").asi8, dtype=np.int64)
-    except pd.errors.OutOfBoundsDatetime as error:
-        raise InputError(f"found a time outside the years 1677 to 2262 ({error})", column=column) from error
+    year = np.asarray(utc.year)
+    outside = np.flatnonzero((year < FIRST_YEAR) | (year > LAST_YEAR))
+    if outside.size:
+        row = int(outside[0])
+        raise InputError(wrong_year(f"the year {year[row]}"), row=row, column=column)
+    return np.asarray(utc.as_unit("ns").asi8, dtype=np.int64)
+
+
+def wrong_year(found: str) -> str:
+    """Return the problem of a time outside the years that are read."""
+    return f"found {found}, expected a time from {FIRST_YEAR} to {LAST_YEAR}"
 
 
 def _from_integers(values: pd.Index, column: str) -> IntArray:
@@ -83,8 +94,9 @@ def _from_floats(seconds: Any, column: str) -> IntArray:
 
 
 def _check_range(seconds: Any, column: str) -> None:
-    if seconds.size and (seconds.max() > LARGEST_EPOCH_S or seconds.min() < -LARGEST_EPOCH_S):
-        row = int(np.flatnonzero(np.abs(seconds.astype(np.float64)) > LARGEST_EPOCH_S)[0])
+    outside = np.flatnonzero((seconds >= LATEST_S) | (seconds < EARLIEST_S))
+    if outside.size:
+        row = int(outside[0])
         raise InputError(
             f"found {seconds[row]}, expected seconds since 1970 (milliseconds? divide them by 1000)",
             row=row,

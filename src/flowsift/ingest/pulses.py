@@ -5,10 +5,18 @@ from __future__ import annotations
 import numpy as np
 
 from flowsift.arrays import IntArray
-from flowsift.errors import InputError, OptionError
-from flowsift.ingest.gridded import Gridded, gap_findings, limit_findings, ranges_of, spike_limit_l
+from flowsift.errors import InputError
+from flowsift.ingest.checking import require_span
+from flowsift.ingest.gridded import (
+    Gridded,
+    checked_interval_ns,
+    checked_pulse_l,
+    gap_findings,
+    limit_findings,
+    ranges_of,
+    spike_limit_l,
+)
 from flowsift.quality import Finding
-from flowsift.units import NS_PER_S
 
 FINE_STAMP_NS = 100_000_000
 """Stamps finer than this are never equal for two pulses; stamps in whole seconds often are."""
@@ -35,13 +43,11 @@ def grid_pulses(ns: IntArray, *, pulse_l: float, interval_s: float = 1.0, column
     OptionError
         If `pulse_l` or `interval_s` isn't positive.
     """
-    if not (np.isfinite(pulse_l) and pulse_l > 0):
-        raise OptionError(f"pulse_l is {pulse_l!r}, expected a volume above 0 in litres")
-    if not (np.isfinite(interval_s) and interval_s * NS_PER_S >= 1):
-        raise OptionError(f"interval_s is {interval_s!r}, expected a positive number of seconds")
+    pulse_l = checked_pulse_l(pulse_l)
+    interval_ns = checked_interval_ns(interval_s)
     if ns.size == 0:
         raise InputError("found no rows, expected at least one pulse", column=column)
-    interval_ns = round(interval_s * NS_PER_S)
+    require_span(ns, column=column)
     findings: list[Finding] = []
     late = ns < np.maximum.accumulate(ns)
     if late.any():
@@ -108,6 +114,6 @@ def grid_pulses(ns: IntArray, *, pulse_l: float, interval_s: float = 1.0, column
         volume_l=volume[~spike],
         gaps=gaps,
         gap_volume_l=np.zeros(len(gaps)),
-        pulse_l=float(pulse_l),
+        pulse_l=pulse_l,
         findings=tuple(findings),
     )

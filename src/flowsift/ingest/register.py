@@ -8,7 +8,7 @@ import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.errors import InputError
-from flowsift.ingest.checking import checked_values
+from flowsift.ingest.checking import checked_values, require_span
 from flowsift.ingest.contested import settle_contested
 from flowsift.ingest.gridded import (
     MAX_HOUSE_LPM,
@@ -91,6 +91,7 @@ def grid_register(
     reading = checked_values(ns, reading_l, column, " L", findings)
     rows = order_rows(ns, reading)
     findings[:0] = rows.findings
+    require_span(rows.ns, position=rows.position)
     if rows.ns.size < 2 or rows.ns[0] == rows.ns[-1]:
         raise InputError("found one reading, expected at least two: a volume is their difference", column=column)
     interval_ns = chosen_interval_ns(rows, interval_s)
@@ -129,9 +130,9 @@ def grid_register(
     cells, volumes = spread(
         flow_cell[known] - cell[0], volume[known], None if flow_length is None else flow_length[known]
     )
+    cells, volumes, gap_volume = _into_gaps(*summed_by_cell(cells, volumes), gaps, gap_volume)
     findings += gap_findings(gaps, start_ns=start_ns, interval_ns=interval_ns, known_l=float(gap_volume.sum()))
     findings += limit_findings(interval_ns)
-    cells, volumes = summed_by_cell(cells, volumes)
     return Gridded(
         start_ns=start_ns,
         interval_ns=interval_ns,
@@ -143,6 +144,23 @@ def grid_register(
         pulse_l=float(pulse_l),
         findings=tuple(findings),
     )
+
+
+def _into_gaps(
+    cell: IntArray, volume: FloatArray, gaps: IntArray, gap_volume: FloatArray
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Move volume that lies inside a gap to what is known of the gap.
+
+    Two readings in the interval after which readings are missing give such a volume.
+    """
+    if not len(gaps) or not cell.size:
+        return cell, volume, gap_volume
+    gap = np.searchsorted(gaps[:, 0], cell, side="right") - 1
+    inside = (gap >= 0) & (cell < gaps[gap, 1])
+    if not inside.any():
+        return cell, volume, gap_volume
+    moved = np.bincount(gap[inside], volume[inside], minlength=len(gaps))
+    return cell[~inside], volume[~inside], gap_volume + moved
 
 
 def _without_glitches(rows: OrderedRows, usable: BoolArray, findings: list[Finding]) -> BoolArray:

@@ -6,7 +6,7 @@ import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.errors import InputError
-from flowsift.ingest.checking import checked_values
+from flowsift.ingest.checking import checked_values, require_span
 from flowsift.ingest.contested import settle_contested
 from flowsift.ingest.gridded import (
     FEW_SHARE,
@@ -81,6 +81,7 @@ def grid_volumes(
     value = checked_values(ns, value, column, " L/min" if is_flow else " L", findings)
     rows = order_rows(ns, value)
     findings[:0] = rows.findings
+    require_span(rows.ns, position=rows.position)
     interval_ns = chosen_interval_ns(rows, interval_s)
     spread_coarse = absent == "missing" and (
         interval_s is None or rows.ns[0] == rows.ns[-1] or prevailing_interval_ns(rows.ns) < 1.5 * interval_ns

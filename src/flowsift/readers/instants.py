@@ -11,10 +11,11 @@ import pyarrow.compute as pc
 
 from flowsift.arrays import IntArray
 from flowsift.errors import InputError
+from flowsift.ingest.instants import EARLIEST_S, LATEST_S, wrong_year
 from flowsift.quality import Finding
 from flowsift.readers.time_layouts import ParsedTimes, join_date_and_clock, parse_times
 from flowsift.readers.wall_time import wall_to_utc_ns
-from flowsift.units import NS_PER_S
+from flowsift.units import NS_PER_S, SECONDS_PER_DAY
 
 EPOCH_UNITS = ((1e11, "seconds", NS_PER_S), (1e14, "milliseconds", 1_000_000), (1e17, "microseconds", 1_000))
 """Numbers below each bound count this unit since 1970: in seconds the first would be the year 5138."""
@@ -57,7 +58,8 @@ def column_instants_ns(
     if len(columns) == 1 and (pa.types.is_integer(column.type) or pa.types.is_floating(column.type)):
         return _epoch_ns(column, findings), findings
     if len(columns) == 1 and pa.types.is_date(column.type):
-        return _localised(_timestamp_ns(column.cast(pa.timestamp("s"))), timezone, findings)
+        # days of 1900 or 2149 and milliseconds both fit the milliseconds of a timestamp
+        return _localised(_timestamp_ns(column.cast(pa.date64()).cast(pa.timestamp("ms"))), timezone, findings)
     text = _text(column)
     if len(columns) == 2:
         text = join_date_and_clock(text, _text(columns[1]))
@@ -71,15 +73,21 @@ def _text(column: Any) -> pd.Series:
     if column.null_count:
         row = int(np.flatnonzero(pc.is_null(column).to_numpy())[0])
         raise InputError("found an empty time, expected a date and time", row=row, column="time")
-    return pd.Series(column.cast(pa.string()).to_pandas().astype("str"))
+    try:
+        return pd.Series(column.cast(pa.string()).to_pandas().astype("str"))
+    except (pa.ArrowNotImplementedError, pa.ArrowInvalid) as error:
+        raise InputError(f"found values of type {column.type}, expected times", column="time") from error
 
 
 def _timestamp_ns(column: Any) -> IntArray:
-    try:
-        cast = column.cast(pa.timestamp("ns", tz=column.type.tz))
-    except pa.ArrowInvalid as error:
-        raise InputError("found a time outside the years 1677 to 2262", column="time") from error
-    return np.asarray(cast.cast(pa.int64()).to_numpy(), dtype=np.int64)
+    per_s = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": NS_PER_S}[column.type.unit]
+    counts = np.asarray(column.cast(pa.int64()).to_numpy(), dtype=np.int64)
+    outside = np.flatnonzero((counts < EARLIEST_S * per_s) | (counts >= LATEST_S * per_s))
+    if outside.size:
+        row = int(outside[0])
+        year = 1970 + int(counts[row]) / per_s / SECONDS_PER_DAY / 365.2425
+        raise InputError(wrong_year(f"a time about the year {year:.0f}"), row=row, column="time")
+    return counts * (NS_PER_S // per_s)
 
 
 def _localised(wall: IntArray, timezone: str | None, findings: list[Finding]) -> tuple[IntArray, list[Finding]]:
@@ -107,11 +115,14 @@ def _epoch_ns(column: Any, findings: list[Finding]) -> IntArray:
     if not np.isfinite(values).all():
         row = int(np.flatnonzero(~np.isfinite(values))[0])
         raise InputError("found a time that isn't finite", row=row, column="time")
-    size = float(np.median(np.abs(values)))
+    size = float(np.median(np.abs(values.astype(np.float64))))
     word, per_unit = next(((w, ns) for bound, w, ns in EPOCH_UNITS if size < bound), ("nanoseconds", 1))
-    if float(np.abs(values).max()) * per_unit > np.iinfo(np.int64).max:
-        row = int(np.abs(values).argmax())
-        raise InputError(f"found {values[row]}, expected {word} since 1970", row=row, column="time")
+    seconds = values.astype(np.float64) * (per_unit / NS_PER_S)
+    outside = np.flatnonzero((seconds < EARLIEST_S) | (seconds >= LATEST_S))
+    if outside.size:
+        row = int(outside[0])
+        problem = wrong_year(f"{values[row]} among {word} since 1970")
+        raise InputError(problem, row=row, column="time")
     early = (
         " (they lie before mid 1979, so their true date isn't known)" if size * per_unit < EARLY_S * NS_PER_S else ""
     )

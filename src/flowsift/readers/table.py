@@ -107,12 +107,20 @@ class ParquetFile:
             raise InputError("found no rows", file=source.name)
 
     def sampler(self) -> Callable[[int], list[str]]:
-        """Return a function that gives the first fields of a column as text."""
+        """Return a function that gives the first fields of a column as text; none where it holds lists or bytes."""
         try:
             head = next(self.file.iter_batches(batch_size=400))
         except (pa.ArrowException, OSError, StopIteration) as error:
             raise InputError(f"is damaged Parquet ({_line(error)})", file=self.source.name) from error
-        return lambda i: ["" if value is None else str(value) for value in head.column(i).to_pylist()]
+
+        def texts(i: int) -> list[str]:
+            try:
+                column = head.column(i).cast(pa.string())
+            except (pa.ArrowNotImplementedError, pa.ArrowInvalid):
+                return []
+            return [field or "" for field in column.to_pylist()]
+
+        return texts
 
     def columns(self, chosen: Chosen) -> Columns:
         """Return the chosen columns."""
@@ -121,8 +129,13 @@ class ParquetFile:
             table = self.file.read(columns=[self.names[i] for i in wanted])
         except (pa.ArrowException, OSError) as error:
             raise InputError(f"is damaged Parquet ({_line(error)})", file=self.source.name) from error
-        value = None if chosen.value is None else table.column(self.names[chosen.value])
-        return Columns(time=[table.column(self.names[i]) for i in chosen.time], value=value)
+        value = None if chosen.value is None else self._column(table, chosen.value)
+        return Columns(time=[self._column(table, i) for i in chosen.time], value=value)
+
+    def _column(self, table: Any, i: int) -> Any:
+        """Return a column by its position in the file: names may repeat."""
+        same = [k for k, name in enumerate(table.column_names) if name == self.names[i]]
+        return table.column(same[self.names[:i].count(self.names[i])])
 
 
 def _line(error: BaseException) -> str:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from flowsift.arrays import BoolArray, IntArray
 from flowsift.errors import InputError
+from flowsift.ingest.instants import FIRST_YEAR, LAST_YEAR, wrong_year
 from flowsift.units import NS_PER_S
 
 _CLOCK = r"(?P<H>\d{1,2}):(?P<M>\d{2})(?::(?P<S>\d{2})(?:[.,](?P<F>\d{1,9}))?)?(?:\s*(?P<half>[AaPp]\.?[Mm]\.?))?"
@@ -106,7 +107,12 @@ def parse_times(text: pd.Series, *, day_first: bool | None, column: str) -> Pars
     note = ""
     if pattern is _NUMERIC_DATE:
         parts, note = _with_order(parts, day_first, column)
-    wall, zone = _wall_ns(parts)
+    year = _years(parts)
+    wrong = np.flatnonzero(np.isin(codes, np.flatnonzero((year < FIRST_YEAR) | (year > LAST_YEAR))))
+    if wrong.size:
+        row = int(wrong[0])
+        raise InputError(wrong_year(repr(text.iloc[row])), row=row, column=column)
+    wall, zone = _wall_ns(parts, year)
     invalid = np.flatnonzero(np.isin(codes, np.flatnonzero(wall.isna())))
     if invalid.size:
         raise InputError(f"found {text.iloc[invalid[0]]!r}, which is no date", row=int(invalid[0]), column=column)
@@ -137,9 +143,12 @@ def _with_order(parts: pd.DataFrame, day_first: bool | None, column: str) -> tup
     return parts.assign(d=parts["a"] if day_first else parts["b"], m=parts["b"] if day_first else parts["a"]), note
 
 
-def _wall_ns(parts: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+def _years(parts: pd.DataFrame) -> pd.Series:
     year = parts["y"].astype(int)
-    year = year.where(year >= 100, year + 2000)
+    return year.where(parts["y"].str.len() > 2, year + 2000)
+
+
+def _wall_ns(parts: pd.DataFrame, year: pd.Series) -> tuple[pd.Series, pd.Series]:
     month = parts["m"]
     if month.str.isalpha().any():
         month = month.str[:3].str.lower().map(_MONTHS).fillna(0)
