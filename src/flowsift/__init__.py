@@ -35,7 +35,7 @@ _MODULE_OF = {
 }
 """Names of the face, and the modules that hold them."""
 
-_ROOMS = ("households", "plot", "standards", "study")
+_ROOMS = ("households", "plot", "standards", "stream", "study")
 """Rooms that are reached as attributes: ``flowsift.study.flushes(result)``."""
 
 __all__ = [

@@ -1,0 +1,174 @@
+"""What a live home gives out: settled events, alerts, and changes of the trickle."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal, TypeAlias
+
+import pandas as pd
+
+from flowsift.study.alerts import AlertKind
+from flowsift.units import NS_PER_S, SECONDS_PER_MINUTE
+
+
+@dataclass(frozen=True, kw_only=True)
+class SettledEvent:
+    """One use of one fixture, final.
+
+    Attributes
+    ----------
+    number : int
+        Place among all notices of the home, from 1; the same whatever the chunks and however often it was resumed.
+    start_ns, end_ns : int
+        UTC nanoseconds; half-open.
+    volume_l, peak_lpm : float
+    label, fixture : str
+    probability : float
+        Of the label, 0 to 1.
+    cycle : int or None
+        Number of the load or irrigation cycle among those of its label since the feed began.
+    overlaps : bool
+        Another use ran at the same time.
+    cut : bool
+        Flow went on for so long that the use was settled by force: it is only a part.
+    """
+
+    number: int
+    start_ns: int
+    end_ns: int
+    volume_l: float
+    peak_lpm: float
+    label: str
+    probability: float
+    fixture: str
+    cycle: int | None
+    overlaps: bool
+    cut: bool
+
+    @property
+    def duration_s(self) -> float:
+        """Time from start to end [s]."""
+        return (self.end_ns - self.start_ns) / NS_PER_S
+
+    @property
+    def mean_lpm(self) -> float:
+        """Mean flow [L/min]."""
+        return self.volume_l / (self.duration_s / SECONDS_PER_MINUTE)
+
+    def record(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {
+            "number": self.number,
+            "kind": "event",
+            "start": stamp(self.start_ns),
+            "end": stamp(self.end_ns),
+            "duration_s": self.duration_s,
+            "volume_l": self.volume_l,
+            "mean_lpm": self.mean_lpm,
+            "peak_lpm": self.peak_lpm,
+            "label": self.label,
+            "probability": self.probability,
+            "fixture": self.fixture,
+            "cycle": self.cycle,
+            "overlaps": self.overlaps,
+            "cut": self.cut,
+        }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Alert:
+    """A rule that was met, or is over.
+
+    Attributes
+    ----------
+    number : int
+        As in `SettledEvent`.
+    state : {"raised", "over"}
+    rule : {"constant flow", "high flow"}
+    level_lpm, lasting_s : float
+        What the rule asks for.
+    since_ns, at_ns : int
+        Start of the flow that met it, and the end of the last block that did (for "over", of the block before the
+        one that broke the row).
+    volume_l : float
+        Volume metered between the two [L], whatever ran.
+    """
+
+    number: int
+    state: Literal["raised", "over"]
+    rule: AlertKind
+    level_lpm: float
+    lasting_s: float
+    since_ns: int
+    at_ns: int
+    volume_l: float
+
+    @property
+    def text(self) -> str:
+        """One plain sentence."""
+        hours = (self.at_ns - self.since_ns) / NS_PER_S / 3600.0
+        lasting = f"{hours:.3g} hours" if hours >= 1.5 else f"{60 * hours:.3g} minutes"
+        what = f"Water ran at {self.level_lpm:.3g} L/min or more"
+        if self.state == "over":
+            return f"{what} for {lasting}, {self.volume_l:.3g} L in all; it has stopped or fallen below that."
+        return f"{what} for {lasting} without a break, {self.volume_l:.3g} L so far."
+
+    def record(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {
+            "number": self.number,
+            "kind": "alert",
+            "state": self.state,
+            "rule": self.rule,
+            "level_lpm": self.level_lpm,
+            "lasting_s": self.lasting_s,
+            "since": stamp(self.since_ns),
+            "at": stamp(self.at_ns),
+            "volume_l": self.volume_l,
+            "text": self.text,
+        }
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrickleChange:
+    """A constant flow under everything that was found, changed its rate, or ended.
+
+    Attributes
+    ----------
+    number : int
+        As in `SettledEvent`.
+    state : {"found", "changed", "ended"}
+    since_ns, at_ns : int
+        Since when it runs, and when that was known (for "ended", its end).
+    rate_lpm, low_lpm, high_lpm : float
+        Rate and its 90 % interval [L/min].
+    """
+
+    number: int
+    state: Literal["found", "changed", "ended"]
+    since_ns: int
+    at_ns: int
+    rate_lpm: float
+    low_lpm: float
+    high_lpm: float
+
+    def record(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {
+            "number": self.number,
+            "kind": "trickle",
+            "state": self.state,
+            "since": stamp(self.since_ns),
+            "at": stamp(self.at_ns),
+            "rate_lpm": self.rate_lpm,
+            "low_lpm": self.low_lpm,
+            "high_lpm": self.high_lpm,
+        }
+
+
+Notice: TypeAlias = SettledEvent | Alert | TrickleChange
+
+
+def stamp(ns: int) -> str:
+    """Return a time as ISO 8601 text in UTC."""
+    return pd.Timestamp(ns, unit="ns", tz="UTC").isoformat().replace("+00:00", "Z")

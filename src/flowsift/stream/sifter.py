@@ -1,0 +1,539 @@
+"""Live feeding of one home: samples in as they come, settled events, alerts and changes of the trickle out."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass
+from hashlib import sha256
+from typing import Any
+
+import numpy as np
+
+from flowsift.disaggregation import TrickleSpans
+from flowsift.errors import InputError, OptionError
+from flowsift.ingest.gridded import checked_absent
+from flowsift.ingest.instants import instants_ns
+from flowsift.signal.trickle import Blocks
+from flowsift.stream.alert_watch import AlertWatch, Met
+from flowsift.stream.arrivals import LEAST_HOLD, Arrivals
+from flowsift.stream.home import LearnedHome
+from flowsift.stream.home_json import home_to_json
+from flowsift.stream.notices import Alert, Notice, SettledEvent, TrickleChange
+from flowsift.stream.stretch import LONGEST_S, LOOK_S, OpenStretch, Stretch, quiet_cells
+from flowsift.stream.strict_json import read_fields, written
+from flowsift.stream.trickle_watch import Change, Running, TrickleWatch, block_cells
+from flowsift.stream.uses import LABEL_WAIT_S, RecentUses, Told
+from flowsift.trace import Trace
+
+KIND = "flowsift live state"
+VERSION = 1
+
+LATE_S = 60.0
+"""Late rows are waited for this long by default [s]."""
+
+NEVER = 2**62
+"""A cell that no feed reaches."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class LiveBalance:
+    """Settled volume and its parts; ``metered_l == events_l + trickle_l + unexplained_l + open_l``.
+
+    Attributes
+    ----------
+    metered_l : float
+        Volume of all cells that late rows can't change any more [L].
+    events_l, trickle_l, unexplained_l : float
+        Its parts [L]; events still waiting for their label are counted.
+    open_l : float
+        What is not explained yet: the flow of the stretch that is open [L].
+    gap_s : float
+        Time without data [s].
+    """
+
+    metered_l: float
+    events_l: float
+    trickle_l: float
+    unexplained_l: float
+    open_l: float
+    gap_s: float
+
+
+class Sifter:
+    """One home, fed as its samples arrive.
+
+    Work a sample is constant, and so is the most that is held. Chunks make no difference: the same rows in the same
+    order give the same notices with the same numbers, whether they come one by one, at once, or to a sifter that was
+    saved and taken up again in between.
+
+    Parameters
+    ----------
+    home : LearnedHome
+        What is known of it (`learn_home`).
+    late_s : float
+        How long late rows are waited for [s]. A later one is counted in `faults` and left out.
+    wait_s : float
+        How long a label waits for what follows the use [s]. Labels get worse below an hour.
+    absent : {"missing", "zero"}
+        What an interval without a row means.
+
+    Raises
+    ------
+    OptionError
+        If a time is negative or not finite, or `absent` is unknown.
+
+    Examples
+    --------
+    >>> from flowsift.households import simulate
+    >>> record = simulate(seed=3, days=4).trace
+    >>> sifter = Sifter(learn_home(record))
+    >>> notices = sifter.feed(["2024-06-20T07:00:00Z", "2024-06-20T07:00:01Z"], [0.1, 0.12])
+    """
+
+    def __init__(
+        self, home: LearnedHome, *, late_s: float = LATE_S, wait_s: float = LABEL_WAIT_S, absent: str = "missing"
+    ) -> None:
+        for name, value in (("late_s", late_s), ("wait_s", wait_s)):
+            if not (np.isfinite(value) and value >= 0):
+                raise OptionError(f"{name} is {value!r}, expected a number of seconds of at least 0")
+        self.home = home
+        self._late_s, self._wait_s, self._absent = float(late_s), float(wait_s), checked_absent(absent)
+        meter = {"pulse_l": home.pulse_l, "interval_s": home.interval_s}
+        hold = max(int(np.ceil(late_s / home.interval_s)), LEAST_HOLD)
+        self._arrivals = Arrivals(interval_ns=home.interval_ns, hold=hold, pulse_l=home.pulse_l, absent=self._absent)
+        self._watch = TrickleWatch(**meter)
+        self._alerts = [AlertWatch(rule, interval_s=home.interval_s) for rule in home.rules]
+        self._stretch = OpenStretch(**meter)
+        self._recent = RecentUses(home, wait_s=wait_s)
+        self._join = quiet_cells(**meter)
+        self._out: list[Notice] = []
+        self._number = 0
+        self._now, self._next_due = 0, 0
+        self._begun = self._finished = self._trickles = False
+        self._edges: list[int] = []
+        self._mark = ""
+        self._metered_l = self._settled_l = self._events_l = self._trickle_l = 0.0
+        self._gap_cells = 0
+
+    def feed(self, times: Any, volume_l: Any) -> list[Notice]:
+        """Take rows in the order of their arrival.
+
+        Parameters
+        ----------
+        times : array-like, shape (n_rows,)
+            Starts of their intervals, as in `flowsift.Trace.from_volumes`.
+        volume_l : array-like, shape (n_rows,)
+            Volume of each [L]; NaN or None where a row has none.
+
+        Returns
+        -------
+        list of Notice
+            What is settled by these rows, in order.
+
+        Raises
+        ------
+        InputError
+            If times can't be read or there isn't one volume a time; nothing was taken then.
+        OptionError
+            If the feed was finished.
+        """
+        ns = instants_ns(times)
+        try:
+            volume = np.asarray(volume_l, dtype=np.float64)
+        except (TypeError, ValueError) as error:
+            raise InputError(f"found volumes that are no numbers ({error})", column="volume_l") from error
+        if volume.shape != ns.shape:
+            raise InputError(f"found {ns.size:,} times and {volume.size:,} volumes, expected as many of each")
+        return self.feed_ns(ns, volume)
+
+    def feed_ns(self, at_ns: Any, volume_l: Any) -> list[Notice]:
+        """Take rows whose times are UTC nanoseconds already: `feed` without reading times.
+
+        Parameters
+        ----------
+        at_ns : ndarray of int64, shape (n_rows,)
+        volume_l : ndarray of float64, shape (n_rows,)
+        """
+        if self._finished:
+            raise OptionError("the feed was finished: start a new Sifter, or take up the state saved before")
+        self._arrivals.take(at_ns, volume_l, self)
+        self._advance(self._arrivals.done)
+        return self._given()
+
+    def feed_one(self, at_ns: int, volume_l: float) -> list[Notice]:
+        """Take one row: `feed_ns` for a single sample, without arrays."""
+        if self._finished:
+            raise OptionError("the feed was finished: start a new Sifter, or take up the state saved before")
+        self._arrivals.take_one(at_ns, volume_l, self)
+        if self._arrivals.done >= self._next_due:
+            self._advance(self._arrivals.done)
+        return self._given() if self._out else []
+
+    def finish(self) -> list[Notice]:
+        """End the feed: settle everything that is open, without waiting for more."""
+        if not self._finished:
+            self._arrivals.flush(self)
+            self._advance(self._arrivals.done)
+            rest = self._stretch.all(self._now)
+            if rest is not None:
+                self._put_away(rest, self._now)
+            if self._recent.due is not None:
+                self._tell_uses(self._recent.label_all())
+            self._finished = True
+        return self._given()
+
+    @property
+    def last_number(self) -> int:
+        """Number of the last notice given out."""
+        return self._number
+
+    @property
+    def balance(self) -> LiveBalance:
+        """Volumes so far."""
+        return LiveBalance(
+            metered_l=self._metered_l,
+            events_l=self._events_l,
+            trickle_l=self._trickle_l,
+            unexplained_l=max(self._settled_l - self._events_l - self._trickle_l, 0.0),
+            open_l=self._stretch.volume_l,
+            gap_s=self._gap_cells * self.home.interval_s,
+        )
+
+    @property
+    def faults(self) -> dict[str, int]:
+        """Rows and cells that something was wrong with: too late, repeated, conflicting, missing ..."""
+        return {str(fault): n for fault, n in self._arrivals.faults.items()}
+
+    @property
+    def trickle_lpm(self) -> float:
+        """Rate of the trickle that runs now, as far as is known [L/min]; 0 for none."""
+        return self._trickle_at(self._now)
+
+    @property
+    def settles_within_s(self) -> tuple[float, float]:
+        """Time from the end of a use to its event [s]: where the home is quiet after it, and at the very most."""
+        interval_s = self.home.interval_s
+        after = self._late_s + self._join * interval_s + self._wait_s + 2 * interval_s
+        return after, after + LONGEST_S + 2 * LOOK_S
+
+    def flow(self, cell: int, volume_l: float) -> None:
+        """Take a settled cell with flow (called by the arrivals)."""
+        if cell >= self._next_due:
+            self._advance(cell)
+        self._watch.flow(cell, volume_l)
+        for alert in self._alerts:
+            alert.flow(volume_l)
+        self._stretch.flow(cell, volume_l)
+        self._metered_l += volume_l
+        self._now = cell + 1
+        self._next_due = min(self._next_due, _or_never(self._stretch.due(trickles=self._trickles)))
+
+    def missing(self, first: int, stop: int) -> None:
+        """Take settled cells without data (called by the arrivals)."""
+        self._gap_cells += stop - first
+        self._stretch.missing(first, stop)
+        while first < stop:
+            self._advance(first)
+            self._watch.missing(min(stop, self._watch.due) - 1)
+            for alert in self._alerts:
+                alert.missing()
+            first = min([stop, self._watch.due, *(alert.due for alert in self._alerts)])
+
+    def _advance(self, cell: int) -> None:
+        """Do what is due when the cells before `cell` are settled, in order."""
+        if not self._begun and self._arrivals.start_ns is not None:
+            self._begin(self._arrivals.start_ns)
+        while True:
+            self._trickles = self._trickle_at(self._now) > 0
+            dues = [
+                self._watch.due,
+                _or_never(self._watch.pause_due),
+                _or_never(self._stretch.due(trickles=self._trickles)),
+                _or_never(self._recent.due),
+                self._next_edge(),
+                *(alert.due for alert in self._alerts),
+            ]
+            due = min(dues)
+            if due > cell:
+                self._next_due = due
+                break
+            self._now = max(self._now, due)
+            self._do(dues.index(due), due)
+        self._now = max(self._now, cell)
+
+    def _do(self, which: int, due: int) -> None:
+        if which == 0:
+            self._tell_trickle(self._watch.close_block(), due)
+        elif which == 1:
+            self._tell_trickle(self._watch.stop(), due)
+        elif which == 2:
+            stretch = self._stretch.cut(self._now, trickle_lpm=self._trickle_at(self._now))
+            if stretch is not None:
+                self._put_away(stretch, self._now)
+        elif which == 3:
+            self._tell_uses(self._recent.label(at=due))
+        elif which > 4:
+            met = self._alerts[which - 5].close_block()
+            if met is not None:
+                self._tell_alert(met)
+
+    def _begin(self, start_ns: int) -> None:
+        """Lay the record's last blocks before the feed where it carries on from it."""
+        self._begun = True
+        home, cells = self.home, block_cells(self.home.interval_s)
+        apart = (start_ns - home.end_ns) / home.interval_ns
+        n_blocks = home.blocks.volume_l.size
+        left = (home.end_ns - home.start_ns) // home.interval_ns % cells
+        n_between = round((left + apart) / cells)
+        if apart < 0 or n_between > n_blocks:
+            return
+        past = Blocks(
+            volume_l=np.append(home.blocks.volume_l, np.zeros(n_between))[n_between:],
+            pause_s=np.append(home.blocks.pause_s, np.zeros(n_between))[n_between:],
+            known=np.append(home.blocks.known, np.zeros(n_between))[n_between:],
+        )
+        running = None
+        if home.trickle and home.trickle[-1].end_ns >= home.end_ns - cells * home.interval_ns:
+            last = home.trickle[-1]
+            running = Running(
+                since=(last.start_ns - start_ns) // home.interval_ns,
+                rate_lpm=last.rate_lpm,
+                low_lpm=last.low_lpm,
+                high_lpm=last.high_lpm,
+            )
+        self._watch.start_from(past, running)
+
+    def _next_edge(self) -> int:
+        """Cell at which the record's trickle next begins or ends, where the feed runs through the record's time."""
+        if self._ns(self._now) >= self.home.end_ns:
+            return NEVER
+        if not self._edges:
+            times = {self.home.end_ns, *(ns for t in self.home.trickle for ns in (t.start_ns, t.end_ns))}
+            self._edges = sorted(self._cell(ns) for ns in times)
+        k = bisect_right(self._edges, self._now)
+        return self._edges[k] if k < len(self._edges) else NEVER
+
+    def _trickle_at(self, cell: int) -> float:
+        """Rate of the trickle at a cell [L/min]: inside the record what it shows, after it what was seen since."""
+        at_ns = self._ns(cell)
+        if at_ns < self.home.end_ns:
+            return next((t.rate_lpm for t in self.home.trickle if t.start_ns <= at_ns < t.end_ns), 0.0)
+        return 0.0 if self._watch.running is None else self._watch.running.rate_lpm
+
+    def _spans(self, first: int, stop: int) -> TrickleSpans:
+        """Trickles under cells ``[first, stop)``, counted from `first`, from the same two sources."""
+        seen, home = self._watch.spans(first, stop), self.home
+        if self._ns(first) >= home.end_ns:
+            return seen
+        record_stop = (home.end_ns - self._ns(0)) // home.interval_ns
+        rows = [
+            (start, end, t.rate_lpm, t.low_lpm, t.high_lpm)
+            for t in home.trickle
+            for start, end in [(self._cell(t.start_ns) - first, min(self._cell(t.end_ns), stop) - first)]
+            if end > 0 and start < stop - first
+        ]
+        rows += [
+            (max(a, record_stop - first), b, rate, low, high)
+            for a, b, rate, low, high in zip(*(column.tolist() for column in vars(seen).values()), strict=True)
+            if b > record_stop - first
+        ]
+        if not rows:
+            return TrickleSpans.none()
+        start, end, rate, low, high = (np.array(column) for column in zip(*rows, strict=True))
+        return TrickleSpans(start=start, end=end, rate_lpm=rate, low_lpm=low, high_lpm=high)
+
+    def _put_away(self, stretch: Stretch, at: int) -> None:
+        spans = self._spans(stretch.first, stretch.stop)
+        events_l, trickle_l = self._recent.add(stretch, spans, at=at, start_ns=self._ns(0))
+        self._settled_l += float(stretch.volume_l.sum())
+        self._events_l += events_l
+        self._trickle_l += trickle_l
+        self._watch.forget(stretch.stop)
+
+    def _tell_uses(self, told: Told) -> None:
+        for k in range(told.start.size):
+            self._out.append(
+                SettledEvent(
+                    number=self._next_number(),
+                    start_ns=self._ns(int(told.start[k])),
+                    end_ns=self._ns(int(told.end[k])),
+                    volume_l=float(told.volume_l[k]),
+                    peak_lpm=float(told.peak_lpm[k]),
+                    label=told.label[k],
+                    probability=float(told.probability[k]),
+                    fixture=told.fixture[k],
+                    cycle=told.cycle[k],
+                    overlaps=bool(told.overlaps[k]),
+                    cut=bool(told.cut[k]),
+                )
+            )
+
+    def _tell_alert(self, met: Met) -> None:
+        self._out.append(
+            Alert(
+                number=self._next_number(),
+                state=met.state,
+                rule=met.rule.kind,
+                level_lpm=met.rule.level_lpm,
+                lasting_s=met.rule.lasting_s,
+                since_ns=self._ns(met.since),
+                at_ns=self._ns(met.end),
+                volume_l=met.volume_l,
+            )
+        )
+
+    def _tell_trickle(self, change: Change | None, at: int) -> None:
+        if change is None:
+            return
+        state, trickle = change
+        end = self._watch.ended[-1].end if state == "ended" else at
+        self._out.append(
+            TrickleChange(
+                number=self._next_number(),
+                state=state,
+                since_ns=self._ns(trickle.since),
+                at_ns=self._ns(end),
+                rate_lpm=trickle.rate_lpm,
+                low_lpm=trickle.low_lpm,
+                high_lpm=trickle.high_lpm,
+            )
+        )
+
+    def _next_number(self) -> int:
+        self._number += 1
+        return self._number
+
+    def _given(self) -> list[Notice]:
+        given, self._out = self._out, []
+        return given
+
+    def _ns(self, cell: int) -> int:
+        return (self._arrivals.start_ns or 0) + cell * self.home.interval_ns
+
+    def _cell(self, ns: int) -> int:
+        return (ns - (self._arrivals.start_ns or 0)) // self.home.interval_ns
+
+    def _home_mark(self) -> str:
+        self._mark = self._mark or home_mark(self.home)
+        return self._mark
+
+    def to_json(self) -> str:
+        """Return the whole state as one line of strict JSON; `from_json` carries on from it."""
+        return written(
+            {
+                "kind": KIND,
+                "version": VERSION,
+                "home": self._home_mark(),
+                "late_s": self._late_s,
+                "wait_s": self._wait_s,
+                "absent": self._absent,
+                "number": self._number,
+                "now": self._now,
+                "begun": self._begun,
+                "finished": self._finished,
+                "metered_l": self._metered_l,
+                "settled_l": self._settled_l,
+                "events_l": self._events_l,
+                "trickle_l": self._trickle_l,
+                "gap_cells": self._gap_cells,
+                "arrivals": self._arrivals.state(),
+                "trickle": self._watch.state(),
+                "alerts": [alert.state() for alert in self._alerts],
+                "stretch": self._stretch.state(),
+                "recent": self._recent.state(),
+            }
+        )
+
+    @classmethod
+    def from_json(cls, text: str, home: LearnedHome) -> Sifter:
+        """Take up a state.
+
+        Parameters
+        ----------
+        text : str
+            What `to_json` gave.
+        home : LearnedHome
+            The home that it was fed with.
+
+        Raises
+        ------
+        InputError
+            If the text is no such state, of another version, or of another home; it names the field.
+        """
+        found = read_fields(text, kind=KIND, version=VERSION)
+        mark = home_mark(home)
+        if found.text("home") != mark:
+            raise InputError(f"{KIND}: it belongs to another learned home than the one given")
+        sifter = cls(
+            home,
+            late_s=found.number("late_s", least=0.0),
+            wait_s=found.number("wait_s", least=0.0),
+            absent=found.text("absent", among=("missing", "zero")),
+        )
+        sifter._mark = mark
+        sifter._number = found.integer("number", least=0)
+        sifter._now = found.integer("now", least=0)
+        sifter._begun, sifter._finished = found.flag("begun"), found.flag("finished")
+        sifter._metered_l, sifter._settled_l = found.number("metered_l"), found.number("settled_l")
+        sifter._events_l, sifter._trickle_l = found.number("events_l"), found.number("trickle_l")
+        sifter._gap_cells = found.integer("gap_cells", least=0)
+        alerts = found.parts("alerts")
+        if len(alerts) != len(sifter._alerts):
+            raise InputError(f"{KIND}.alerts: found {len(alerts)} rules, the home has {len(sifter._alerts)}")
+        sifter._arrivals.resume(found.part("arrivals"))
+        sifter._watch.resume(found.part("trickle"))
+        sifter._stretch.resume(found.part("stretch"))
+        sifter._recent.resume(found.part("recent"))
+        for alert, part in zip(sifter._alerts, alerts, strict=True):
+            alert.resume(part)
+        return sifter
+
+    def __repr__(self) -> str:
+        """Return how far it is."""
+        b = self.balance
+        return f"Sifter({self._now:,} intervals, {b.metered_l:,.1f} L, {self._number:,} notices, {b.open_l:.1f} L open)"
+
+
+def sift_whole(trace: Trace, home: LearnedHome) -> list[Notice]:
+    """Feed a whole trace at once: batch is the live code fed once.
+
+    Parameters
+    ----------
+    trace : Trace
+        On the home's interval.
+    home : LearnedHome
+
+    Returns
+    -------
+    list of Notice
+
+    Raises
+    ------
+    OptionError
+        If the trace has another interval than the home.
+    """
+    if trace.interval_ns != home.interval_ns:
+        raise OptionError(f"the trace has intervals of {trace.interval_s:g} s, the home of {home.interval_s:g} s")
+    sifter = Sifter(home)
+    times, volumes = rows_of(trace)
+    return [*sifter.feed_ns(times, volumes), *sifter.finish()]
+
+
+def rows_of(trace: Trace) -> tuple[np.ndarray[Any, np.dtype[np.int64]], np.ndarray[Any, np.dtype[np.float64]]]:
+    """Return the rows that a meter would have sent: times [UTC ns] and volumes [L] of all cells outside of gaps."""
+    volume = np.zeros(trace.n_cells)
+    volume[trace.cell] = trace.volume_l
+    known = np.ones(trace.n_cells, bool)
+    for a, b in trace.gaps:
+        known[a:b] = False
+    cell = np.flatnonzero(known)
+    return trace.start_ns + cell * trace.interval_ns, volume[cell]
+
+
+def home_mark(home: LearnedHome) -> str:
+    """Return a mark by which a state knows its home."""
+    return sha256(home_to_json(home).encode()).hexdigest()
+
+
+def _or_never(cell: int | None) -> int:
+    return NEVER if cell is None else cell

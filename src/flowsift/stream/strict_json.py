@@ -1,0 +1,176 @@
+"""JSON that is checked while it is read, field by field, and written without anything that JSON hasn't got."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any, NoReturn
+
+import numpy as np
+
+from flowsift.arrays import FloatArray, IntArray
+from flowsift.errors import InputError
+
+
+def written(content: Mapping[str, Any]) -> str:
+    """Return content as one line of strict JSON (no NaN, no infinity)."""
+    return json.dumps(content, allow_nan=False, separators=(",", ":"))
+
+
+def read_fields(text: str, *, kind: str, version: int) -> Fields:
+    """Return the fields of a JSON text that says what it is.
+
+    Parameters
+    ----------
+    text : str
+    kind : str
+        What its field ``kind`` must say.
+    version : int
+        What its field ``version`` must say.
+
+    Raises
+    ------
+    InputError
+        If it isn't strict JSON, or of another kind or version.
+    """
+
+    def refuse(constant: str) -> NoReturn:
+        raise ValueError(f"{constant} is no JSON")
+
+    try:
+        content = json.loads(text, parse_constant=refuse)
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{kind}: not JSON ({error})") from error
+    fields = Fields(kind, content)
+    if fields.text("kind") != kind:
+        raise InputError(f"found a {fields.text('kind')!r}, expected a {kind!r}")
+    if fields.integer("version") != version:
+        raise InputError(
+            f"{kind}: found version {fields.integer('version')}, expected {version}: it was written by another "
+            "version of flowsift and has to be made anew"
+        )
+    return fields
+
+
+class Fields:
+    """Fields of a JSON object, each checked when it is asked for.
+
+    Parameters
+    ----------
+    where : str
+        Name of the object in errors.
+    content : object
+    """
+
+    def __init__(self, where: str, content: object) -> None:
+        if not isinstance(content, dict):
+            raise InputError(f"{where}: found {_shown(content)}, expected an object")
+        self._where = where
+        self._content = content
+
+    def value(self, name: str) -> Any:
+        """Return a field whatever it is."""
+        if name not in self._content:
+            raise InputError(f"{self._where}: the field {name!r} is missing")
+        return self._content[name]
+
+    def part(self, name: str) -> Fields:
+        """Return a field that is an object."""
+        return Fields(f"{self._where}.{name}", self.value(name))
+
+    def parts(self, name: str) -> list[Fields]:
+        """Return a field that is a list of objects."""
+        return [Fields(f"{self._where}.{name}[{k}]", item) for k, item in enumerate(self._list(name))]
+
+    def number(self, name: str, *, least: float = -np.inf, above: float = -np.inf) -> float:
+        """Return a field that is a finite number of at least `least` and above `above`."""
+        found = self.value(name)
+        if isinstance(found, bool) or not isinstance(found, int | float) or not np.isfinite(found):
+            self._refuse(name, found, "a number")
+        if found < least or found <= above:
+            self._refuse(name, found, f"a number of at least {least:g}" if found < least else f"above {above:g}")
+        return float(found)
+
+    def integer(self, name: str, *, least: int | None = None) -> int:
+        """Return a field that is a whole number of at least `least`."""
+        found = self.value(name)
+        if isinstance(found, bool) or not isinstance(found, int) or abs(found) >= 2**63:
+            self._refuse(name, found, "a whole number")
+        if least is not None and found < least:
+            self._refuse(name, found, f"a whole number of at least {least}")
+        return int(found)
+
+    def flag(self, name: str) -> bool:
+        """Return a field that is true or false."""
+        found = self.value(name)
+        if not isinstance(found, bool):
+            self._refuse(name, found, "true or false")
+        return bool(found)
+
+    def text(self, name: str, *, among: tuple[str, ...] = ()) -> str:
+        """Return a field that is text, one of `among` where that is given."""
+        found = self.value(name)
+        if not isinstance(found, str) or (among and found not in among):
+            self._refuse(name, found, f"one of {', '.join(among)}" if among else "text")
+        return str(found)
+
+    def texts(self, name: str, *, among: tuple[str, ...]) -> tuple[str, ...]:
+        """Return a field that is a list of texts, each one of `among`."""
+        for item in self._list(name):
+            if item not in among:
+                self._refuse(name, item, f"one of {', '.join(among)}")
+        return tuple(self._list(name))
+
+    def floats(self, name: str, *shape: int) -> FloatArray:
+        """Return a field that is an array of finite numbers; -1 in `shape` stands for any length."""
+        for item in _leaves(self._list(name)):
+            if isinstance(item, bool) or not isinstance(item, int | float):
+                self._refuse(name, item, "numbers")
+        array = self._array(name, np.float64, shape)
+        if not np.isfinite(array).all():
+            self._refuse(name, "a number out of range", "finite numbers")
+        return np.asarray(array, dtype=np.float64)
+
+    def integers(self, name: str, *shape: int) -> IntArray:
+        """Return a field that is an array of whole numbers; -1 in `shape` stands for any length."""
+        for item in _leaves(self._list(name)):
+            if isinstance(item, bool) or not isinstance(item, int):
+                self._refuse(name, item, "whole numbers")
+        return np.asarray(self._array(name, np.int64, shape), dtype=np.int64)
+
+    def has(self, name: str) -> bool:
+        """Tell whether a field is there and not null."""
+        return self._content.get(name) is not None
+
+    def _list(self, name: str) -> list[Any]:
+        found = self.value(name)
+        if not isinstance(found, list):
+            self._refuse(name, found, "a list")
+        return list(found)
+
+    def _array(self, name: str, dtype: type, shape: tuple[int, ...]) -> Any:
+        wanted = shape or (-1,)
+        try:
+            array: Any = np.array(self._list(name), dtype=dtype)
+        except (ValueError, OverflowError) as error:
+            raise InputError(f"{self._where}.{name}: {error}") from error
+        if array.size == 0:
+            return array.reshape([max(n, 0) for n in wanted]) if -1 in wanted or 0 in wanted else self._misfit(name)
+        if array.ndim != len(wanted) or any(w not in (-1, n) for w, n in zip(wanted, array.shape, strict=True)):
+            self._misfit(name)
+        return array
+
+    def _misfit(self, name: str) -> NoReturn:
+        raise InputError(f"{self._where}.{name}: the list has another shape than expected")
+
+    def _refuse(self, name: str, found: object, expected: str) -> NoReturn:
+        raise InputError(f"{self._where}.{name}: found {_shown(found)}, expected {expected}")
+
+
+def _leaves(items: list[Any]) -> list[Any]:
+    return [leaf for item in items for leaf in _leaves(item)] if items and isinstance(items[0], list) else items
+
+
+def _shown(found: object) -> str:
+    shown = repr(found)
+    return shown if len(shown) <= 40 else f"{shown[:37]}..."
