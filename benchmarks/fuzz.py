@@ -167,8 +167,11 @@ def fuzz_parquet_bytes(data: bytes) -> None:
 PARQUET_TYPES = (
     pa.timestamp("ns"), pa.timestamp("us", tz="UTC"), pa.timestamp("s"), pa.timestamp("ms", tz="America/Denver"),
     pa.int64(), pa.int8(), pa.uint64(), pa.float64(), pa.float32(), pa.float16(), pa.date32(), pa.date64(),
-    pa.time64("ns"), pa.duration("s"), pa.string(), pa.large_string(), pa.dictionary(pa.int8(), pa.string()), pa.binary(), pa.bool_(),
-    pa.decimal128(20, 4), pa.list_(pa.float64()), pa.struct([("a", pa.int64())]), pa.null(),
+    pa.time64("ns"), pa.duration("s"), pa.string(), pa.large_string(), pa.dictionary(pa.int8(), pa.string()),
+    pa.binary(),
+    pa.bool_(),
+    pa.decimal128(20, 4), pa.list_(pa.float64()), pa.struct([("a", pa.int64())]),
+    pa.null(),
 )  # fmt: skip
 
 

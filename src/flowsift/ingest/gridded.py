@@ -244,23 +244,53 @@ def clock_findings(ns: IntArray, segment: IntArray | None, spacing_limit: float,
         )
     step = np.diff(ns)
     wide = np.flatnonzero(step > spacing_limit)
-    hours = (step[wide] - spacing_limit / 1.5) / (3600.0 * NS_PER_S)
-    forward = wide[(hours > 0.5) & (np.abs(hours - 1.0) < 1e-9)]
-    if forward.size:
-        found.append(
-            Finding(
-                kind="fault",
-                what="clock set forward",
-                count=int(forward.size),
-                treatment="Exactly one hour has no rows, as when a clock is set forward; it was left missing.",
-                first_ns=int(ns[forward[0]]),
-            )
+    return found + forward_findings(step[wide], ns[wide], spacing_limit / 1.5)
+
+
+def forward_findings(step: IntArray, before_ns: IntArray, interval_ns: float) -> list[Finding]:
+    """Say where exactly an hour has no rows.
+
+    Parameters
+    ----------
+    step, before_ns : ndarray of int64, shape (n_wide,)
+        Spacings wider than an interval, and the times that they begin at [ns].
+    interval_ns : float
+        Length of an interval [ns].
+    """
+    hours = (step - interval_ns) / (3600.0 * NS_PER_S)
+    forward = np.flatnonzero((hours > 0.5) & (np.abs(hours - 1.0) < 1e-9))
+    if not forward.size:
+        return []
+    return [
+        Finding(
+            kind="fault",
+            what="clock set forward",
+            count=int(forward.size),
+            treatment="Exactly one hour has no rows, as when a clock is set forward; it was left missing.",
+            first_ns=int(before_ns[forward[0]]),
         )
-    return found
+    ]
 
 
 def _first_of_replay(ns: IntArray, segment: IntArray) -> int:
     return int(ns[np.flatnonzero(segment > 0)[0]])
+
+
+def volume_into_gaps(
+    cell: IntArray, volume: FloatArray, gaps: IntArray, gap_volume: FloatArray
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Move volume that lies inside a gap to what is known of the gap.
+
+    Two readings in the interval after which readings are missing give such a volume.
+    """
+    if not len(gaps) or not cell.size:
+        return cell, volume, gap_volume
+    gap = np.searchsorted(gaps[:, 0], cell, side="right") - 1
+    inside = (gap >= 0) & (cell < gaps[gap, 1])
+    if not inside.any():
+        return cell, volume, gap_volume
+    moved = np.bincount(gap[inside], volume[inside], minlength=len(gaps))
+    return cell[~inside], volume[~inside], gap_volume + moved
 
 
 def limit_findings(interval_ns: int) -> list[Finding]:

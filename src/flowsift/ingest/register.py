@@ -20,6 +20,7 @@ from flowsift.ingest.gridded import (
     limit_findings,
     spread,
     summed_by_cell,
+    volume_into_gaps,
 )
 from flowsift.ingest.placing import place_rows
 from flowsift.ingest.quantum import estimate_pulse_l
@@ -130,7 +131,7 @@ def grid_register(
     cells, volumes = spread(
         flow_cell[known] - cell[0], volume[known], None if flow_length is None else flow_length[known]
     )
-    cells, volumes, gap_volume = _into_gaps(*summed_by_cell(cells, volumes), gaps, gap_volume)
+    cells, volumes, gap_volume = volume_into_gaps(*summed_by_cell(cells, volumes), gaps, gap_volume)
     findings += gap_findings(gaps, start_ns=start_ns, interval_ns=interval_ns, known_l=float(gap_volume.sum()))
     findings += limit_findings(interval_ns)
     return Gridded(
@@ -144,23 +145,6 @@ def grid_register(
         pulse_l=float(pulse_l),
         findings=tuple(findings),
     )
-
-
-def _into_gaps(
-    cell: IntArray, volume: FloatArray, gaps: IntArray, gap_volume: FloatArray
-) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Move volume that lies inside a gap to what is known of the gap.
-
-    Two readings in the interval after which readings are missing give such a volume.
-    """
-    if not len(gaps) or not cell.size:
-        return cell, volume, gap_volume
-    gap = np.searchsorted(gaps[:, 0], cell, side="right") - 1
-    inside = (gap >= 0) & (cell < gaps[gap, 1])
-    if not inside.any():
-        return cell, volume, gap_volume
-    moved = np.bincount(gap[inside], volume[inside], minlength=len(gaps))
-    return cell[~inside], volume[~inside], gap_volume + moved
 
 
 def _without_glitches(rows: OrderedRows, usable: BoolArray, findings: list[Finding]) -> BoolArray:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -20,11 +21,13 @@ from flowsift.quality import Finding
 from flowsift.readers.columns import Chosen, choose_columns
 from flowsift.readers.explain import broken_row, line_of_row
 from flowsift.readers.instants import column_instants_ns
-from flowsift.readers.layout import find_layout
-from flowsift.readers.meaning import KINDS, meaning_of
-from flowsift.readers.sources import open_source
-from flowsift.readers.table import Columns, ParquetFile, read_csv_columns
+from flowsift.readers.large import is_large, thinned_log, thinned_values, trace_of_thinned
+from flowsift.readers.layout import TextLayout, find_layout
+from flowsift.readers.meaning import KINDS, Meaning, meaning_of
+from flowsift.readers.sources import Source, open_source
+from flowsift.readers.table import Columns, ParquetFile, csv_blocks, numbers_of, read_csv_columns
 from flowsift.trace import Trace, checked_zone, seems_flow_only
+from flowsift.units import NS_PER_S
 
 __all__ = ["KINDS", "read_trace"]
 
@@ -91,6 +94,8 @@ def read_trace(
     if absent is not None:
         checked_absent(absent)
     locate: Callable[[int], int]
+    blocks: Callable[[], Iterator[Columns]]
+    whole: Callable[[], Columns]
     if source.form == "parquet":
         parquet = ParquetFile(source)
         names = parquet.names
@@ -102,7 +107,7 @@ def read_trace(
             value_column=value_column,
             file=source.name,
         )
-        columns = parquet.columns(chosen)
+        blocks, whole = partial(parquet.blocks, chosen), partial(parquet.columns, chosen)
         locate = _one_based
     else:
         layout = find_layout(source, delimiter=delimiter, decimal=decimal)
@@ -115,30 +120,30 @@ def read_trace(
             value_column=value_column,
             file=source.name,
         )
-        try:
-            columns = read_csv_columns(source, layout, chosen)
-        except (pa.ArrowInvalid, pa.ArrowTypeError, pa.ArrowNotImplementedError, OSError, UnicodeError) as error:
-            raise broken_row(source, layout, chosen, str(error).splitlines()[0]) from error
+        blocks, whole = partial(csv_blocks, source, layout, chosen), partial(_whole_csv, source, layout, chosen)
         locate = lambda row: line_of_row(source, layout, row)  # noqa: E731
     time_name = " + ".join(names[i] for i in chosen.time)
     value_name = time_name if chosen.value is None else names[chosen.value]
-    try:
-        trace = _trace(
-            columns,
-            names=(time_name, value_name),
-            file=source.name,
-            unit=unit,
-            kind=kind,
-            zone=zone,
-            pulse_l=pulse_l,
-            interval_s=interval_s,
-            absent=absent,
-            day_first=day_first,
-        )
-    except InputError as error:
-        row = None if error.row is None else locate(error.row)
-        column = {"time": time_name, "pulse_times": time_name, None: None}.get(error.column, value_name)
-        raise InputError(error.problem, file=source.name, row=row, column=column) from error
+    asked = _Asked(
+        value_name=value_name,
+        file=source.name,
+        unit=unit,
+        kind=kind,
+        zone=zone,
+        pulse_l=pulse_l,
+        interval_s=interval_s,
+        absent=absent,
+        day_first=day_first,
+    )
+    trace = _trace_by_blocks(blocks(), asked) if is_large(source) else None
+    if trace is None:
+        columns = whole()
+        try:
+            trace = _trace(columns, asked)
+        except InputError as error:
+            row = None if error.row is None else locate(error.row)
+            column = {"time": time_name, "pulse_times": time_name, None: None}.get(error.column, value_name)
+            raise InputError(error.problem, file=source.name, row=row, column=column) from error
     logger.debug("read %s: %r", source.name, trace)
     return replace(trace, findings=(*_column_findings(chosen, time_name, value_name), *trace.findings))
 
@@ -147,64 +152,103 @@ def _one_based(row: int) -> int:
     return row + 1
 
 
-def _trace(
-    columns: Columns,
-    *,
-    names: tuple[str, str],
-    file: str,
-    unit: str | None,
-    kind: str | None,
-    zone: str | None,
-    pulse_l: float | None,
-    interval_s: float | None,
-    absent: str | None,
-    day_first: bool | None,
-) -> Trace:
-    ns, time_findings = column_instants_ns(columns.time, timezone=zone, day_first=day_first)
-    value = None if columns.value is None else _numbers(columns.value)
+def _whole_csv(source: Source, layout: TextLayout, chosen: Chosen) -> Columns:
+    try:
+        return read_csv_columns(source, layout, chosen)
+    except (pa.ArrowInvalid, pa.ArrowTypeError, pa.ArrowNotImplementedError, OSError, UnicodeError) as error:
+        raise broken_row(source, layout, chosen, str(error).splitlines()[0]) from error
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Asked:
+    """Names of the file and its values, and what the caller said of them."""
+
+    value_name: str
+    file: str
+    unit: str | None
+    kind: str | None
+    zone: str | None
+    pulse_l: float | None
+    interval_s: float | None
+    absent: str | None
+    day_first: bool | None
+
+    def meaning(self, value: FloatArray | None, ns: IntArray) -> Meaning:
+        return meaning_of(
+            self.value_name, value, ns, kind=self.kind, unit=self.unit, pulse_l=self.pulse_l, file=self.file
+        )
+
+    def constructor(self, meaning: Meaning) -> Any:
+        return {"volume": Trace.from_volumes, "flow": Trace.from_flow, "register": Trace.from_register}[meaning.kind]
+
+    def options(self, meaning: Meaning) -> dict[str, Any]:
+        return {"timezone": self.zone or "UTC", "unit": meaning.unit, "pulse_l": meaning.pulse_l}
+
+    def require_stated_absence(self, trace: Trace, litres: FloatArray, ns: IntArray, meaning: Meaning) -> None:
+        rises = _changes(litres, ns) if meaning.kind == "register" else litres
+        if self.absent is None and seems_flow_only(trace, rises):
+            raise OptionError(
+                f"{self.file}: most intervals have no row, and no row has zero flow, so a missing row may mean no flow "
+                "or no data: pass --absent zero or --absent missing (read_trace(absent=...))"
+            )
+
+
+def _trace(columns: Columns, asked: _Asked) -> Trace:
+    ns, time_findings = column_instants_ns(columns.time, timezone=asked.zone, day_first=asked.day_first)
+    value = None if columns.value is None else numbers_of(columns.value)
     if ns.size == 0:
         raise InputError("found no rows")
     if value is not None:
         # before the unit is changed, so that an error shows the number of the file
         require_values(value, column="value")
-    meaning = meaning_of(names[1], value, ns, kind=kind, unit=unit, pulse_l=pulse_l, file=file)
+    meaning = asked.meaning(value, ns)
     times = pd.DatetimeIndex(ns.view("M8[ns]"))
-    shared: dict[str, Any] = {"timezone": zone or "UTC", "unit": meaning.unit}
+    options = asked.options(meaning)
     if meaning.kind == "pulses":
-        assert meaning.pulse_l is not None
-        trace = Trace.from_pulses(times, meaning.pulse_l, interval_s=interval_s or 1.0, **shared)
+        pulse_l = options.pop("pulse_l")
+        trace = Trace.from_pulses(times, pulse_l, interval_s=asked.interval_s or 1.0, **options)
     else:
         assert value is not None
         litres: FloatArray = value if meaning.factor == 1.0 else value * meaning.factor
-        shared |= {"pulse_l": meaning.pulse_l, "interval_s": interval_s, "absent": absent or "missing"}
-        build = {"volume": Trace.from_volumes, "flow": Trace.from_flow, "register": Trace.from_register}[meaning.kind]
-        trace = build(times, litres, **shared)
-        if absent is None and seems_flow_only(trace, _changes(litres, ns) if meaning.kind == "register" else litres):
-            raise OptionError(
-                f"{file}: most intervals have no row, and no row has zero flow, so a missing row may mean no flow or "
-                "no data: pass --absent zero or --absent missing (read_trace(absent=...))"
-            )
+        options |= {"interval_s": asked.interval_s, "absent": asked.absent or "missing"}
+        trace = asked.constructor(meaning)(times, litres, **options)
+        asked.require_stated_absence(trace, litres, ns, meaning)
     return replace(trace, findings=(*time_findings, *meaning.findings, *trace.findings))
+
+
+def _trace_by_blocks(blocks: Iterator[Columns], asked: _Asked) -> Trace | None:
+    """Return the trace of a plain regular log read block by block, None for another."""
+    log = thinned_log(blocks, timezone=asked.zone)
+    if log is None or log.rows.n_rows < 1_000 or asked.kind == "pulses":
+        return None
+    rows = log.rows
+    if asked.interval_s is not None and round(asked.interval_s * NS_PER_S) != rows.interval_ns:
+        return None
+    meaning = asked.meaning(*rows.telling())
+    if meaning.kind == "pulses":
+        return None
+    ns, value = thinned_values(rows, meaning.kind)
+    litres: FloatArray = value if meaning.factor == 1.0 else value * meaning.factor
+    try:
+        trace = trace_of_thinned(
+            rows,
+            ns,
+            litres,
+            build=asked.constructor(meaning),
+            absent=asked.absent or "missing",
+            shared=asked.options(meaning),
+        )
+    except InputError:
+        # its row is one of those that were kept: all rows have to be read to name the right one
+        return None
+    if trace is None:
+        return None
+    asked.require_stated_absence(trace, litres, ns, meaning)
+    return replace(trace, findings=(*log.findings, *meaning.findings, *trace.findings))
 
 
 def _changes(reading: FloatArray, ns: IntArray) -> FloatArray:
     return np.diff(reading[np.argsort(ns, kind="stable")])
-
-
-def _numbers(column: Any) -> FloatArray:
-    kind = column.type
-    if pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_dictionary(kind):
-        text = column.to_pandas().astype("str")
-        numbers = pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
-        bad = np.flatnonzero(np.isnan(numbers) & text.notna().to_numpy())
-        if bad.size:
-            raise InputError(f"found {text.iloc[bad[0]]!r}, expected a number", row=int(bad[0]), column="value")
-        return np.asarray(numbers, dtype=np.float64)
-    try:
-        column = column.cast(pa.float64())
-    except (pa.ArrowInvalid, pa.ArrowNotImplementedError) as error:
-        raise InputError(f"found values of type {kind}, expected numbers", column="value") from error
-    return np.asarray(column.to_numpy(), dtype=np.float64)
 
 
 def _column_findings(chosen: Chosen, time_name: str, value_name: str) -> tuple[Finding, ...]:

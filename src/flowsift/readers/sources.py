@@ -15,6 +15,9 @@ from flowsift.errors import InputError
 HEAD_BYTES = 1 << 18
 """Bytes looked at to recognise a file."""
 
+LONGEST_LINE = 1 << 16
+"""Characters in a line at most: hundreds of times a logger's longest, and short of what one field may have."""
+
 GZIP_MAGIC = b"\x1f\x8b"
 PARQUET_MAGIC = b"PAR1"
 ZIP_MAGIC = b"PK\x03\x04"
@@ -51,10 +54,17 @@ class Source:
         return self.path.open("rb")
 
     def lines(self) -> Iterator[str]:
-        """Yield the lines of a text file."""
+        """Yield the lines of a text file (InputError for one longer than `LONGEST_LINE`)."""
         try:
             with self.open_bytes() as raw, io.TextIOWrapper(raw, encoding=self.encoding, newline="") as text:
-                yield from text
+                for number, line in enumerate(iter(lambda: text.readline(LONGEST_LINE + 2), ""), start=1):
+                    if len(line.rstrip("\r\n")) > LONGEST_LINE:
+                        raise InputError(
+                            f"found a line of more than {LONGEST_LINE:,} characters, expected a few columns",
+                            file=self.name,
+                            row=number,
+                        )
+                    yield line
         except UnicodeError as error:
             raise InputError(f"found bytes that aren't {self.encoding} text ({error})", file=self.name) from error
         except (OSError, EOFError, zlib.error) as error:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
+from flowsift.arrays import FloatArray
 from flowsift.errors import InputError
 from flowsift.readers.columns import Chosen
 from flowsift.readers.layout import TextLayout, is_number
@@ -19,6 +22,16 @@ from flowsift.readers.time_layouts import iso_kind
 
 NULLS = ["", "NA", "N/A", "n/a", "NaN", "nan", "NAN", "null", "NULL", "None", "none", "-", "--"]
 """Fields that stand for no value."""
+
+BLOCK_BYTES = 1 << 22
+"""Bytes of text read at once."""
+
+BLOCK_ROWS = 1 << 18
+"""Rows of Parquet read at once."""
+
+MOST_ROWS = 40_000_000
+"""Rows held at once at most, a year and a quarter at one second; a plain regular log is thinned instead and may have
+any number of rows."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,29 +50,29 @@ class Columns:
 
 
 def read_csv_columns(source: Source, layout: TextLayout, chosen: Chosen) -> Columns:
-    """Read the chosen columns with the multi-threaded reader.
+    """Read the chosen columns of a text file.
 
     Raises
     ------
     pyarrow.ArrowInvalid
         If a row has another number of fields or a value isn't a number; the caller finds out which.
+    InputError
+        More rows than `MOST_ROWS`.
     """
-    names = [f"c{i}" for i in range(len(layout.names))]
-    types = {names[i]: _time_type(layout, i) for i in chosen.time}
-    if chosen.value is not None:
-        types[names[chosen.value]] = pa.float64()
     try:
-        table = _read(source, layout, names, types)
+        return _joined(csv_blocks(source, layout, chosen), source.name)
     except pa.ArrowInvalid:
         # times of more than one layout: as text, they are read one by one
-        types |= {names[i]: pa.string() for i in chosen.time}
-        table = _read(source, layout, names, types)
-    value = None if chosen.value is None else table.column(names[chosen.value])
-    return Columns(time=[table.column(names[i]) for i in chosen.time], value=value)
+        return _joined(csv_blocks(source, layout, chosen, times_as_text=True), source.name)
 
 
-def _read(source: Source, layout: TextLayout, names: list[str], types: dict[str, Any]) -> Any:
-    read = pa_csv.ReadOptions(column_names=names, skip_rows=layout.first_line, block_size=1 << 22)
+def csv_blocks(source: Source, layout: TextLayout, chosen: Chosen, *, times_as_text: bool = False) -> Iterator[Columns]:
+    """Yield the chosen columns of a text file block by block; errors as in `read_csv_columns`."""
+    names = [f"c{i}" for i in range(len(layout.names))]
+    types = {names[i]: pa.string() if times_as_text else _time_type(layout, i) for i in chosen.time}
+    if chosen.value is not None:
+        types[names[chosen.value]] = pa.float64()
+    read = pa_csv.ReadOptions(column_names=names, skip_rows=layout.first_line, block_size=BLOCK_BYTES)
     parse = pa_csv.ParseOptions(delimiter=layout.delimiter)
     convert = pa_csv.ConvertOptions(
         column_types=types,
@@ -69,14 +82,94 @@ def _read(source: Source, layout: TextLayout, names: list[str], types: dict[str,
         strings_can_be_null=True,
         quoted_strings_can_be_null=True,
     )
-    if source.encoding in ("utf-8", "utf-8-sig") and not source.packed:
-        with pa.memory_map(str(source.path)) as file:
-            return pa_csv.read_csv(file, read_options=read, parse_options=parse, convert_options=convert)
-    if source.encoding in ("utf-8", "utf-8-sig"):
-        with pa.input_stream(str(source.path), compression="gzip") as file:
-            return pa_csv.read_csv(file, read_options=read, parse_options=parse, convert_options=convert)
-    text = "".join(source.lines()).encode()
-    return pa_csv.read_csv(io.BytesIO(text), read_options=read, parse_options=parse, convert_options=convert)
+    with _utf8(source) as file:
+        for block in pa_csv.open_csv(file, read_options=read, parse_options=parse, convert_options=convert):
+            yield Columns(
+                time=[pa.chunked_array([block.column(names[i])]) for i in chosen.time],
+                value=None if chosen.value is None else pa.chunked_array([block.column(names[chosen.value])]),
+            )
+
+
+def _utf8(source: Source) -> Any:
+    if source.encoding not in ("utf-8", "utf-8-sig"):
+        return pa.PythonFile(io.BufferedReader(_Transcoded(source)), mode="r")
+    return pa.input_stream(str(source.path), compression="gzip" if source.packed else None)
+
+
+class _Transcoded(io.RawIOBase):
+    """The text of a file as UTF-8 bytes."""
+
+    def __init__(self, source: Source) -> None:
+        self._text = io.TextIOWrapper(source.open_bytes(), encoding=source.encoding, newline="")
+        self._ready = b""
+
+    def readable(self) -> bool:
+        """Return True."""
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        """Fill a buffer with the next bytes."""
+        if not self._ready:
+            self._ready = self._text.read(BLOCK_BYTES // 4).encode()
+        taken = self._ready[: len(buffer)]
+        self._ready = self._ready[len(buffer) :]
+        buffer[: len(taken)] = taken
+        return len(taken)
+
+    def close(self) -> None:
+        """Close the file."""
+        self._text.close()
+        super().close()
+
+
+def _joined(blocks: Iterable[Columns], file: str) -> Columns:
+    kept: list[Columns] = []
+    n_rows = 0
+    for block in blocks:
+        n_rows += len(block.time[0])
+        require_room(n_rows, file)
+        kept.append(block)
+    if not kept:
+        raise InputError("found no rows", file=file)
+    times = [_chained([block.time[k] for block in kept]) for k in range(len(kept[0].time))]
+    return Columns(time=times, value=None if kept[0].value is None else _chained([block.value for block in kept]))
+
+
+def _chained(columns: list[Any]) -> Any:
+    return pa.chunked_array([chunk for column in columns for chunk in column.chunks])
+
+
+def require_room(n_rows: int, file: str) -> None:
+    """Raise `InputError` for more rows than memory is set aside for."""
+    if n_rows > MOST_ROWS:
+        raise InputError(
+            f"found more than {MOST_ROWS:,} rows that aren't a plain regular log (one time step, ISO or epoch times "
+            "that are UTC or carry their zone, no faults): cut the file into shorter spans",
+            file=file,
+        )
+
+
+def numbers_of(column: Any) -> FloatArray:
+    """Return a column of values as float64, NaN where a row has none.
+
+    Raises
+    ------
+    InputError
+        Something that isn't a number (names its row, 0 = first, and the column "value").
+    """
+    kind = column.type
+    if pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_dictionary(kind):
+        text = column.to_pandas().astype("str")
+        numbers = pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+        bad = np.flatnonzero(np.isnan(numbers) & text.notna().to_numpy())
+        if bad.size:
+            raise InputError(f"found {text.iloc[bad[0]]!r}, expected a number", row=int(bad[0]), column="value")
+        return np.asarray(numbers, dtype=np.float64)
+    try:
+        column = column.cast(pa.float64())
+    except (pa.ArrowInvalid, pa.ArrowNotImplementedError) as error:
+        raise InputError(f"found values of type {kind}, expected numbers", column="value") from error
+    return np.asarray(column.to_numpy(zero_copy_only=False), dtype=np.float64)
 
 
 def _time_type(layout: TextLayout, column: int) -> Any:
@@ -123,18 +216,28 @@ class ParquetFile:
         return texts
 
     def columns(self, chosen: Chosen) -> Columns:
-        """Return the chosen columns."""
+        """Return the chosen columns (InputError for more rows than `MOST_ROWS`)."""
+        require_room(self.file.metadata.num_rows, self.source.name)
         wanted = [*chosen.time, *([] if chosen.value is None else [chosen.value])]
         try:
             table = self.file.read(columns=[self.names[i] for i in wanted])
         except (pa.ArrowException, OSError) as error:
             raise InputError(f"is damaged Parquet ({_line(error)})", file=self.source.name) from error
+        return self._chosen(table, chosen)
+
+    def blocks(self, chosen: Chosen) -> Iterator[Columns]:
+        """Yield the chosen columns block by block."""
+        wanted = [*chosen.time, *([] if chosen.value is None else [chosen.value])]
+        for block in self.file.iter_batches(batch_size=BLOCK_ROWS, columns=[self.names[i] for i in wanted]):
+            yield self._chosen(pa.Table.from_batches([block]), chosen)
+
+    def _chosen(self, table: Any, chosen: Chosen) -> Columns:
         value = None if chosen.value is None else self._column(table, chosen.value)
         return Columns(time=[self._column(table, i) for i in chosen.time], value=value)
 
     def _column(self, table: Any, i: int) -> Any:
         """Return a column by its position in the file: names may repeat."""
-        same = [k for k, name in enumerate(table.column_names) if name == self.names[i]]
+        same = [k for k, name in enumerate(table.schema.names) if name == self.names[i]]
         return table.column(same[self.names[:i].count(self.names[i])])
 
 
