@@ -8,7 +8,7 @@ from typing import Any, Literal, TypeAlias
 import pandas as pd
 
 from flowsift.study.alerts import AlertKind
-from flowsift.units import NS_PER_S, SECONDS_PER_MINUTE
+from flowsift.units import L_PER_GAL, NS_PER_S, SECONDS_PER_MINUTE, UnitSystem, us_column
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,9 +55,9 @@ class SettledEvent:
         """Mean flow [L/min]."""
         return self.volume_l / (self.duration_s / SECONDS_PER_MINUTE)
 
-    def record(self) -> dict[str, Any]:
-        """Return what JSON can hold."""
-        return {
+    def record(self, *, units: UnitSystem = "si") -> dict[str, Any]:
+        """Return what JSON can hold, in litres or in gallons (names of the fields say which)."""
+        fields = {
             "number": self.number,
             "kind": "event",
             "start": stamp(self.start_ns),
@@ -73,6 +73,7 @@ class SettledEvent:
             "overlaps": self.overlaps,
             "cut": self.cut,
         }
+        return _in_units(fields, units)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,19 +104,20 @@ class Alert:
     at_ns: int
     volume_l: float
 
-    @property
-    def text(self) -> str:
-        """One plain sentence."""
+    def text(self, *, units: UnitSystem = "si") -> str:
+        """Return one plain sentence."""
         hours = (self.at_ns - self.since_ns) / NS_PER_S / 3600.0
         lasting = f"{hours:.3g} hours" if hours >= 1.5 else f"{60 * hours:.3g} minutes"
-        what = f"Water ran at {self.level_lpm:.3g} L/min or more"
+        litres, unit = (L_PER_GAL, "gal") if units == "us" else (1.0, "L")
+        what = f"Water ran at {self.level_lpm / litres:.3g} {unit}/min or more for {lasting}"
+        volume = f"{self.volume_l / litres:,.3g} {unit}"
         if self.state == "over":
-            return f"{what} for {lasting}, {self.volume_l:.3g} L in all; it has stopped or fallen below that."
-        return f"{what} for {lasting} without a break, {self.volume_l:.3g} L so far."
+            return f"{what}, {volume} in all; it has stopped or fallen below that."
+        return f"{what} without a break, {volume} so far."
 
-    def record(self) -> dict[str, Any]:
-        """Return what JSON can hold."""
-        return {
+    def record(self, *, units: UnitSystem = "si") -> dict[str, Any]:
+        """Return what JSON can hold, in litres or in gallons (names of the fields say which)."""
+        fields = {
             "number": self.number,
             "kind": "alert",
             "state": self.state,
@@ -125,8 +127,9 @@ class Alert:
             "since": stamp(self.since_ns),
             "at": stamp(self.at_ns),
             "volume_l": self.volume_l,
-            "text": self.text,
+            "text": self.text(units=units),
         }
+        return _in_units(fields, units)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -152,9 +155,9 @@ class TrickleChange:
     low_lpm: float
     high_lpm: float
 
-    def record(self) -> dict[str, Any]:
-        """Return what JSON can hold."""
-        return {
+    def record(self, *, units: UnitSystem = "si") -> dict[str, Any]:
+        """Return what JSON can hold, in litres or in gallons (names of the fields say which)."""
+        fields = {
             "number": self.number,
             "kind": "trickle",
             "state": self.state,
@@ -164,9 +167,17 @@ class TrickleChange:
             "low_lpm": self.low_lpm,
             "high_lpm": self.high_lpm,
         }
+        return _in_units(fields, units)
 
 
 Notice: TypeAlias = SettledEvent | Alert | TrickleChange
+
+
+def _in_units(fields: dict[str, Any], units: UnitSystem) -> dict[str, Any]:
+    if units == "si":
+        return fields
+    named = {name: us_column(name) for name in fields}
+    return {new: fields[name] if litres == 1.0 else fields[name] / litres for name, (new, litres) in named.items()}
 
 
 def stamp(ns: int) -> str:

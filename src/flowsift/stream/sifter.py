@@ -20,7 +20,7 @@ from flowsift.stream.home import LearnedHome
 from flowsift.stream.home_json import home_to_json
 from flowsift.stream.notices import Alert, Notice, SettledEvent, TrickleChange
 from flowsift.stream.stretch import LONGEST_S, LOOK_S, OpenStretch, Stretch, quiet_cells
-from flowsift.stream.strict_json import read_fields, written
+from flowsift.stream.strict_json import Fields, check_kind, json_fields, written
 from flowsift.stream.trickle_watch import Change, Running, TrickleWatch, block_cells
 from flowsift.stream.uses import LABEL_WAIT_S, RecentUses, Told
 from flowsift.trace import Trace
@@ -419,30 +419,32 @@ class Sifter:
 
     def to_json(self) -> str:
         """Return the whole state as one line of strict JSON; `from_json` carries on from it."""
-        return written(
-            {
-                "kind": KIND,
-                "version": VERSION,
-                "home": self._home_mark(),
-                "late_s": self._late_s,
-                "wait_s": self._wait_s,
-                "absent": self._absent,
-                "number": self._number,
-                "now": self._now,
-                "begun": self._begun,
-                "finished": self._finished,
-                "metered_l": self._metered_l,
-                "settled_l": self._settled_l,
-                "events_l": self._events_l,
-                "trickle_l": self._trickle_l,
-                "gap_cells": self._gap_cells,
-                "arrivals": self._arrivals.state(),
-                "trickle": self._watch.state(),
-                "alerts": [alert.state() for alert in self._alerts],
-                "stretch": self._stretch.state(),
-                "recent": self._recent.state(),
-            }
-        )
+        return written(self.state())
+
+    def state(self) -> dict[str, Any]:
+        """Return the whole state as what JSON can hold, to be kept inside a larger JSON object."""
+        return {
+            "kind": KIND,
+            "version": VERSION,
+            "home": self._home_mark(),
+            "late_s": self._late_s,
+            "wait_s": self._wait_s,
+            "absent": self._absent,
+            "number": self._number,
+            "now": self._now,
+            "begun": self._begun,
+            "finished": self._finished,
+            "metered_l": self._metered_l,
+            "settled_l": self._settled_l,
+            "events_l": self._events_l,
+            "trickle_l": self._trickle_l,
+            "gap_cells": self._gap_cells,
+            "arrivals": self._arrivals.state(),
+            "trickle": self._watch.state(),
+            "alerts": [alert.state() for alert in self._alerts],
+            "stretch": self._stretch.state(),
+            "recent": self._recent.state(),
+        }
 
     @classmethod
     def from_json(cls, text: str, home: LearnedHome) -> Sifter:
@@ -460,7 +462,12 @@ class Sifter:
         InputError
             If the text is no such state, of another version, or of another home; it names the field.
         """
-        found = read_fields(text, kind=KIND, version=VERSION)
+        return cls.from_state(json_fields(text, kind=KIND), home)
+
+    @classmethod
+    def from_state(cls, found: Fields, home: LearnedHome) -> Sifter:
+        """Take up what `state` gave; as `from_json`."""
+        check_kind(found, kind=KIND, version=VERSION)
         mark = home_mark(home)
         if found.text("home") != mark:
             raise InputError(f"{KIND}: it belongs to another learned home than the one given")

@@ -18,21 +18,20 @@ def written(content: Mapping[str, Any]) -> str:
 
 
 def read_fields(text: str, *, kind: str, version: int) -> Fields:
-    """Return the fields of a JSON text that says what it is.
-
-    Parameters
-    ----------
-    text : str
-    kind : str
-        What its field ``kind`` must say.
-    version : int
-        What its field ``version`` must say.
+    """Return the fields of a JSON text that says in its fields ``kind`` and ``version`` what it is.
 
     Raises
     ------
     InputError
         If it isn't strict JSON, or of another kind or version.
     """
+    fields = json_fields(text, kind=kind)
+    check_kind(fields, kind=kind, version=version)
+    return fields
+
+
+def json_fields(text: str, *, kind: str) -> Fields:
+    """Return the fields of a JSON text, called `kind` in errors (InputError if it isn't strict JSON)."""
 
     def refuse(constant: str) -> NoReturn:
         raise ValueError(f"{constant} is no JSON")
@@ -41,7 +40,11 @@ def read_fields(text: str, *, kind: str, version: int) -> Fields:
         content = json.loads(text, parse_constant=refuse)
     except (ValueError, RecursionError) as error:
         raise InputError(f"{kind}: not JSON ({error})") from error
-    fields = Fields(kind, content)
+    return Fields(kind, content)
+
+
+def check_kind(fields: Fields, *, kind: str, version: int) -> None:
+    """Raise `InputError` unless an object says that it is of a kind and version."""
     if fields.text("kind") != kind:
         raise InputError(f"found a {fields.text('kind')!r}, expected a {kind!r}")
     if fields.integer("version") != version:
@@ -49,7 +52,6 @@ def read_fields(text: str, *, kind: str, version: int) -> Fields:
             f"{kind}: found version {fields.integer('version')}, expected {version}: it was written by another "
             "version of flowsift and has to be made anew"
         )
-    return fields
 
 
 class Fields:
