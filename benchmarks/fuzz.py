@@ -40,6 +40,7 @@ except ImportError:
 # only a process that fuzzes needs the package with its branches counted
 with atheris.instrument_imports(include=["flowsift"]) if atheris and "--one" in sys.argv else nullcontext():
     import flowsift as fs
+    import flowsift.pipeline
     from flowsift.evaluate.contract import broken_invariant
     from flowsift.readers.read import KINDS
 

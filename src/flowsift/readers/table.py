@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,6 +26,9 @@ NULLS = ["", "NA", "N/A", "n/a", "NaN", "nan", "NAN", "null", "NULL", "None", "n
 
 BLOCK_BYTES = 1 << 22
 """Bytes of text read at once."""
+
+SAMPLE_ROWS = 400
+"""Rows of Parquet looked at to tell the columns apart."""
 
 BLOCK_ROWS = 1 << 18
 """Rows of Parquet read at once."""
@@ -191,45 +195,41 @@ class ParquetFile:
 
     def __init__(self, source: Source) -> None:
         self.source = source
-        try:
+        with _unbroken(source):
             self.file = pq.ParquetFile(source.path)
-        except (pa.ArrowException, OSError) as error:
-            raise InputError(f"is damaged Parquet ({_line(error)})", file=source.name) from error
-        self.names = tuple(self.file.schema_arrow.names)
+            self.names = tuple(self.file.schema_arrow.names)
         if not self.file.metadata.num_rows:
             raise InputError("found no rows", file=source.name)
 
     def sampler(self) -> Callable[[int], list[str]]:
         """Return a function that gives the first fields of a column as text; none where it holds lists or bytes."""
-        try:
-            head = next(self.file.iter_batches(batch_size=400))
-        except (pa.ArrowException, OSError, StopIteration) as error:
-            raise InputError(f"is damaged Parquet ({_line(error)})", file=self.source.name) from error
+        with _unbroken(self.source):
+            head = next(self.file.iter_batches(batch_size=SAMPLE_ROWS))
 
         def texts(i: int) -> list[str]:
             try:
                 column = head.column(i).cast(pa.string())
             except (pa.ArrowNotImplementedError, pa.ArrowInvalid):
                 return []
-            return [field or "" for field in column.to_pylist()]
+            with _unbroken(self.source):
+                return [field or "" for field in column.to_pylist()]
 
         return texts
 
     def columns(self, chosen: Chosen) -> Columns:
         """Return the chosen columns (InputError for more rows than `MOST_ROWS`)."""
         require_room(self.file.metadata.num_rows, self.source.name)
-        wanted = [*chosen.time, *([] if chosen.value is None else [chosen.value])]
-        try:
-            table = self.file.read(columns=[self.names[i] for i in wanted])
-        except (pa.ArrowException, OSError) as error:
-            raise InputError(f"is damaged Parquet ({_line(error)})", file=self.source.name) from error
-        return self._chosen(table, chosen)
+        with _unbroken(self.source):
+            return self._chosen(self.file.read(columns=self._names(chosen)), chosen)
 
     def blocks(self, chosen: Chosen) -> Iterator[Columns]:
         """Yield the chosen columns block by block."""
-        wanted = [*chosen.time, *([] if chosen.value is None else [chosen.value])]
-        for block in self.file.iter_batches(batch_size=BLOCK_ROWS, columns=[self.names[i] for i in wanted]):
-            yield self._chosen(pa.Table.from_batches([block]), chosen)
+        with _unbroken(self.source):
+            for block in self.file.iter_batches(batch_size=BLOCK_ROWS, columns=self._names(chosen)):
+                yield self._chosen(pa.Table.from_batches([block]), chosen)
+
+    def _names(self, chosen: Chosen) -> list[str]:
+        return [self.names[i] for i in (*chosen.time, *([] if chosen.value is None else [chosen.value]))]
 
     def _chosen(self, table: Any, chosen: Chosen) -> Columns:
         value = None if chosen.value is None else self._column(table, chosen.value)
@@ -241,6 +241,14 @@ class ParquetFile:
         return table.column(same[self.names[:i].count(self.names[i])])
 
 
-def _line(error: BaseException) -> str:
-    text = str(error).strip()
-    return text.splitlines()[0] if text else type(error).__name__
+@contextmanager
+def _unbroken(source: Source) -> Iterator[None]:
+    """Turn what the library raises about a damaged file, of many kinds, into one error."""
+    try:
+        yield
+    except InputError:
+        raise
+    except (pa.ArrowException, OSError, ValueError, LookupError, OverflowError, StopIteration) as error:
+        text = str(error).strip()
+        line = text.splitlines()[0] if text else type(error).__name__
+        raise InputError(f"is damaged Parquet ({line})", file=source.name) from error
