@@ -17,6 +17,7 @@ from flowsift.cli import (
     budget,
     checks,
     compare,
+    fleet,
     flushes,
     isolate,
     leaks,
@@ -66,7 +67,22 @@ def options(
     context.obj.verbose = verbose
 
 
-for command in (account, report, plot, flushes, leaks, isolate, checks, compare, alerts, budget, simulate, score, rank):
+for command in (
+    account,
+    report,
+    plot,
+    flushes,
+    leaks,
+    isolate,
+    checks,
+    compare,
+    alerts,
+    budget,
+    simulate,
+    score,
+    rank,
+    fleet,
+):
     command.register(app)
 
 

@@ -63,20 +63,23 @@ class Reading:
 
     def read(self, path: Path) -> fs.Trace:
         """Read the trace in `path`."""
-        return fs.read_trace(
-            path,
-            unit=self.unit,
-            kind=self.kind,
-            time_column=self.time_column,
-            value_column=self.value_column,
-            timezone=self.timezone,
-            pulse_l=None if self.pulse is None else parsed_volume_l(self.pulse),
-            interval_s=self.interval,
-            absent=self.absent,
-            delimiter=self.delimiter,
-            decimal=self.decimal,
-            day_first=self.day_first,
-        )
+        return fs.read_trace(path, **self.given())
+
+    def given(self) -> dict[str, Any]:
+        """Return the options as `flowsift.read_trace` takes them."""
+        return {
+            "unit": self.unit,
+            "kind": self.kind,
+            "time_column": self.time_column,
+            "value_column": self.value_column,
+            "timezone": self.timezone,
+            "pulse_l": None if self.pulse is None else parsed_volume_l(self.pulse),
+            "interval_s": self.interval,
+            "absent": self.absent,
+            "delimiter": self.delimiter,
+            "decimal": self.decimal,
+            "day_first": self.day_first,
+        }
 
 
 def parsed_volume_l(text: str) -> float:

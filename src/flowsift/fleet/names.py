@@ -1,0 +1,65 @@
+"""Names of folders that stand for homes: any id in, a safe and unmistakable name out."""
+
+from __future__ import annotations
+
+import re
+from urllib.parse import quote, unquote
+
+KEY = "home"
+"""Partition key of everything that is written."""
+
+NO_VALUE = "__HIVE_DEFAULT_PARTITION__"
+"""What writers of partitioned data sets put in the place of a missing value."""
+
+_PARTITION = re.compile(r"([^=]+)=(.*)", re.DOTALL)
+_FILE_ENDING = re.compile(r"(\.(csv|tsv|txt|parquet|pq))?(\.gz)?$", re.IGNORECASE)
+
+
+def partition_of(home: str) -> str:
+    """Return the folder name of a home, ``home=`` and its id percent-encoded as UTF-8.
+
+    Lower-case letters, digits, ``_`` and ``-`` stay, and dots that aren't last. Capitals are encoded too: no two ids
+    share a name even on a disk that takes ``A`` for ``a``. Readers of partitioned data sets decode it.
+
+    Examples
+    --------
+    >>> partition_of("b-17")
+    'home=b-17'
+    >>> partition_of("../B 17")
+    'home=..%2F%42%2017'
+    """
+    encoded = "".join(f"%{ord(c):02X}" if c.isascii() and c.isupper() else quote(c, safe="") for c in home)
+    encoded = encoded.replace("~", "%7E")
+    return f"{KEY}={encoded[:-1]}%2E" if encoded.endswith(".") else f"{KEY}={encoded}"
+
+
+def split_partition(folder: str) -> tuple[str, str] | None:
+    """Return key and decoded value of a folder named ``key=value``; None for another name.
+
+    Examples
+    --------
+    >>> split_partition("meter=b%2017")
+    ('meter', 'b 17')
+    """
+    match = _PARTITION.fullmatch(folder)
+    return None if match is None else (unquote(match[1]), unquote(match[2], errors="surrogateescape"))
+
+
+def home_of_file(name: str) -> str:
+    """Return the id of the home that a file is named after: its name without the ending.
+
+    Examples
+    --------
+    >>> home_of_file("b-17.csv.gz")
+    'b-17'
+    """
+    return _FILE_ENDING.sub("", name)
+
+
+def trouble_with(home: str) -> str | None:
+    """Say why an id can't stand for a home; None where it can."""
+    if home in ("", NO_VALUE):
+        return "found data without the id of a home"
+    if any("\ud800" <= character <= "\udfff" for character in home):
+        return f"found a name that isn't UTF-8 text ({home!a})"
+    return None

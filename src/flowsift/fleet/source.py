@@ -1,0 +1,195 @@
+"""Where a fleet's data lie: which homes there are, and which files each has."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any
+
+from flowsift.errors import InputError, OptionError
+from flowsift.fleet.names import KEY, home_of_file, split_partition, trouble_with
+
+_STAMPS = ("ETag", "etag", "mtime", "LastModified", "last_modified", "updated", "created")
+"""What file systems call the mark that changes with a file's content, the stronger first."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Home:
+    """One home of a fleet.
+
+    Attributes
+    ----------
+    name : str
+        Its id.
+    entries : tuple of str
+        Its folder or file below the source; more than one where several claim the same id.
+    """
+
+    name: str
+    entries: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class FleetSource:
+    """A data set of many homes.
+
+    Attributes
+    ----------
+    url : str
+        Absolute path or URL.
+    key : str or None
+        Partition key whose values are the homes; None for a folder of files.
+    entries : tuple of str
+        Names of the folders or files, by home.
+    """
+
+    url: str
+    key: str | None
+    entries: tuple[str, ...]
+
+    def homes(self) -> Iterator[Home]:
+        """Yield the homes, sorted by id."""
+        for name, entries in groupby(self.entries, self._home_of):
+            yield Home(name=name, entries=tuple(entries))
+
+    def __len__(self) -> int:
+        """Return the number of homes."""
+        return sum(1 for _ in groupby(self.entries, self._home_of))
+
+    def _home_of(self, entry: str) -> str:
+        return _value(entry) if self.key is not None else home_of_file(entry)
+
+
+@dataclass(frozen=True, kw_only=True)
+class InputFile:
+    """A file of a home.
+
+    Attributes
+    ----------
+    path : str
+        Below the source.
+    size : int
+        Bytes.
+    stamp : str
+        Mark of the file system that changes with the content.
+    """
+
+    path: str
+    size: int
+    stamp: str
+
+
+def find_homes(source: str | os.PathLike[str]) -> FleetSource:
+    """Find the homes of a data set.
+
+    Parameters
+    ----------
+    source : str or path
+        A path or URL of `fsspec`: a data set partitioned by home (folders ``KEY=ID``), or a folder of files, one a
+        home and named after it. Names that start with a dot or an underscore, and what isn't of the kind that was
+        found (files beside partitions, folders beside files), are left alone.
+
+    Returns
+    -------
+    FleetSource
+
+    Raises
+    ------
+    InputError
+        Nothing there, nothing in it, or folders of more than one partition key.
+    OptionError
+        If the package for it isn't installed.
+    """
+    url = absolute(source)
+    fs, root = open_files(url)
+    try:
+        names = sorted(n for n in (_last(path) for path in fs.ls(root, detail=False)) if not n.startswith((".", "_")))
+    except (FileNotFoundError, NotADirectoryError) as error:
+        raise InputError(
+            "found no folder, expected a data set partitioned by home or a folder of files", file=url
+        ) from error
+    keys = {split[0] for name in names if (split := split_partition(name)) is not None}
+    if len(keys) > 1:
+        raise InputError(f"found partitions by {' and '.join(sorted(keys))}, expected one key, the home", file=url)
+    if keys:
+        partitions = [name for name in names if split_partition(name) is not None]
+        return FleetSource(url=url, key=keys.pop(), entries=tuple(sorted(partitions, key=lambda n: (_value(n), n))))
+    files = [
+        n
+        for i in fs.ls(root, detail=True)
+        if i["type"] == "file" and not (n := _last(i["name"])).startswith((".", "_"))
+    ]
+    if not files:
+        raise InputError(f"found no folders {KEY}=... and no files", file=url)
+    return FleetSource(url=url, key=None, entries=tuple(sorted(files, key=lambda n: (home_of_file(n), n))))
+
+
+def input_files(fs: Any, root: str, home: Home) -> Sequence[InputFile]:
+    """Return the files of a home, sorted by path.
+
+    Raises
+    ------
+    InputError
+        An id that can't be, or that several claim; no file.
+    """
+    trouble = trouble_with(home.name)
+    if trouble is not None:
+        raise InputError(f"{trouble}, expected an id as UTF-8 text", file=home.entries[0])
+    if len(home.entries) > 1:
+        raise InputError(
+            f"found the same home in {' and '.join(home.entries)}, expected one of them", file=home.entries[0]
+        )
+    top = f"{root.rstrip('/')}/"
+    found = {
+        path[path.index(top) + len(top) :]: info for path, info in fs.find(top + home.entries[0], detail=True).items()
+    }
+    files = [
+        InputFile(path=path, size=int(info["size"]), stamp=_stamp(info))
+        for path, info in sorted(found.items())
+        if not any(part.startswith((".", "_")) for part in path.split("/"))
+    ]
+    if not files:
+        raise InputError("found no file", file=home.entries[0])
+    return files
+
+
+def absolute(place: str | os.PathLike[str]) -> str:
+    """Return a URL as it is, and a local path as an absolute one, the same for every worker of this machine."""
+    text = os.fspath(place)
+    return text if "://" in text or "::" in text else os.path.abspath(text)
+
+
+def open_files(url: str) -> tuple[Any, str]:
+    """Return the file system of a URL or path, and the path in it.
+
+    Raises
+    ------
+    OptionError
+        If fsspec, or the package for this kind of URL, isn't installed.
+    """
+    try:
+        from fsspec.core import url_to_fs
+
+        fs, path = url_to_fs(url)
+    except ImportError as error:
+        raise OptionError(f"fleets need fsspec and dask: install flowsift[fleet] ({error})") from error
+    except ValueError as error:
+        raise OptionError(f"{url}: {error}") from error
+    # A long-lived worker may have listed this place in an earlier run.
+    fs.invalidate_cache()
+    return fs, path
+
+
+def _value(entry: str) -> str:
+    split = split_partition(entry)
+    return entry if split is None else split[1]
+
+
+def _last(path: str) -> str:
+    return path.rstrip("/").rsplit("/", 1)[-1]
+
+
+def _stamp(info: dict[str, Any]) -> str:
+    return next((str(info[name]) for name in _STAMPS if info.get(name) is not None), "")
