@@ -2,6 +2,7 @@
 
 import base64
 import csv
+import gzip
 import io
 import re
 from html.parser import HTMLParser
@@ -9,13 +10,18 @@ from html.parser import HTMLParser
 import numpy as np
 import pandas as pd
 import pytest
+from tests.study.traces import pulsed
 
 import flowsift as fs
 from flowsift.disaggregation import from_uses
 from flowsift.households.shipped import read_shipped
+from flowsift.labels import LABELS
 from flowsift.report.steps_drawn import flow_steps
 from flowsift.report.weeks import usual_week
+from flowsift.study.isolation import isolate
+from flowsift.study.isolation_log import Step
 from flowsift.study.tariff import example_tariff_text, parsed_tariff
+from flowsift.units import L_PER_GAL
 
 pytest.importorskip("bokeh", reason="the report extra is not installed")
 pytest.importorskip("jinja2", reason="the report extra is not installed")
@@ -159,6 +165,54 @@ def test_a_formula_is_guarded():
     assert names == {"'=1+1"}
 
 
+def isolated():
+    """Two hours with 0.6 L/min running, 0.4 of it behind the valve that is closed from 0:40 to 1:20."""
+    flow = np.repeat([0.6, 0.2, 0.6], 2400)
+    trace = pulsed(flow, pulse_l=0.01, interval_s=1.0)
+    steps = [
+        Step(start_s=0.0, end_s=2400.0, closed=frozenset()),
+        Step(start_s=2400.0, end_s=4800.0, closed=frozenset({HOSTILE})),
+        Step(start_s=4800.0, end_s=7200.0, closed=frozenset(), opened=frozenset({HOSTILE})),
+    ]
+    return fs.disaggregate(trace), isolate(trace, steps)
+
+
+def test_an_isolation_test_is_shown_when_given():
+    result, isolation = isolated()
+    page = page_of(result, isolation=isolation)
+    assert not [tag for tag, _ in Elements(page).found if tag in {"img", "b"}]
+    branches = {row["branch"]: float(row["rate_lpm"]) for row in downloads(page)["branches"]}
+    assert branches == pytest.approx({HOSTILE: 0.4, "not located": 0.2, "whole": 0.6}, abs=0.02)
+    assert len(downloads(page)["steps"]) == 3
+    assert "is not located" in page
+    assert "sheet-branches" not in page_of(result)
+
+
+def test_reasons_are_those_that_are_explained(demo):
+    from flowsift.report.page.reasons import NO_LABEL, OUTSIDE, reason_columns, reason_words
+
+    columns, words = reason_columns(demo), reason_words(demo)
+    for k in range(0, len(demo.events), 7):
+        explained = demo.explain(k)
+        assert LABELS[columns["label"][k]] == explained.label
+        assert columns["sure"][k] == round(100 * explained.probability)
+        assert LABELS[columns["next"][k]] == explained.runner_up
+        assert columns["next_sure"][k] == round(100 * explained.runner_up_probability)
+        outside = sum(OUTSIDE[one.quantity] for one in explained.ranges if not one.inside)
+        assert columns["flags"][k] == outside
+        fixture = words["fixtures"][columns["who"][k]]
+        assert (fixture["fixture"], fixture["uses"]) == (explained.resembles.fixture, explained.resembles.uses)
+        usual = words["labels"][columns["label"][k]]["volume_l"]
+        assert usual == [explained.ranges[0].spread.low, explained.ranges[0].spread.high]
+    assert set(reason_columns(small_answer())["next"]) == {NO_LABEL}
+
+
+def test_costs_are_said_to_be_left_out_where_there_is_no_tariff(page, demo):
+    words = "no tariff was given"
+    assert words not in page
+    assert words in page_of(demo)
+
+
 def test_a_home_without_water():
     page = page_of(small_answer(uses=0))
     assert "No water was metered." in page
@@ -191,6 +245,15 @@ def test_a_year_stays_small(demo):
         ],
         ignore_index=True,
     )
-    page = page_of(from_uses(year, pd.DataFrame(uses[["start", "end", "label", "probability", "fixture"]])))
+    result = from_uses(year, pd.DataFrame(uses[["start", "end", "label", "probability", "fixture"]]))
+    page = page_of(result)
     assert len(uses) > 20_000
     assert len(page.encode()) < 5_000_000
+    packed = [a for tag, a in Elements(page).found if tag == "a" and "data-packed" in a]
+    assert {a["download"] for a in packed} == {"events.csv"}
+    for address, volume in zip((a["href"] for a in packed), ("volume_l", "volume_gal"), strict=True):
+        text = gzip.decompress(base64.b64decode(address.partition(",")[2])).decode()
+        rows = list(csv.DictReader(io.StringIO(text)))
+        assert len(rows) == len(uses)
+        litres = 1.0 if volume == "volume_l" else L_PER_GAL
+        assert sum(float(r[volume]) for r in rows) * litres == pytest.approx(result.balance.events_l, rel=1e-5)

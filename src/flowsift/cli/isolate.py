@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated
@@ -16,8 +17,8 @@ from flowsift.errors import OptionError
 from flowsift.report.isolation_text import isolation_sections, plan_sections, proposal_sections
 from flowsift.report.wording import parsed_flow_lpm
 from flowsift.standards import METER_SIZES
-from flowsift.study.isolation import isolate
-from flowsift.study.isolation_log import read_steps, seconds_since_start
+from flowsift.study.isolation import Isolation, isolate
+from flowsift.study.isolation_log import Step, read_steps, seconds_since_start
 from flowsift.study.isolation_plan import StepPlan, plan_steps
 from flowsift.study.isolation_times import aligned_steps, propose_times
 from flowsift.units import SECONDS_PER_MINUTE
@@ -119,13 +120,20 @@ def isolate_command(
         _hunt(trace, hunting, hunting.log, answer)
 
 
+def measured(
+    trace: fs.Trace, written: Sequence[Step], *, shift_min: float = USUAL_SHIFT_MIN, starting_lpm: float = 0.0
+) -> Isolation:
+    """Fit the times of written steps to the trace and measure the leak behind each branch."""
+    steps, moved = aligned_steps(trace, written, within_s=SECONDS_PER_MINUTE * shift_min)
+    return replace(isolate(trace, steps, starting_lpm=starting_lpm), shift_s=moved)
+
+
 def _hunt(trace: fs.Trace, hunting: Hunting, log: Path, answer: Answer) -> None:
     """Measure the written steps and print each branch's leak."""
     starting_lpm = parsed_flow_lpm(hunting.starting_flow, name="starting flow") if hunting.starting_flow else 0.0
     written = read_steps(log, trace, date=hunting.date)
     with working("measuring the steps"):
-        steps, moved = aligned_steps(trace, written, within_s=SECONDS_PER_MINUTE * hunting.shift)
-        result = replace(isolate(trace, steps, starting_lpm=starting_lpm), shift_s=moved)
+        result = measured(trace, written, shift_min=hunting.shift, starting_lpm=starting_lpm)
     units = answer.system(trace)
     sections = isolation_sections(result, trace, units=units)
     answer.give(result, result.table(), sections, units=units)

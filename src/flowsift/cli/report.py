@@ -9,11 +9,13 @@ from typing import Annotated
 import typer
 
 import flowsift as fs
+from flowsift.cli.isolate import measured
 from flowsift.cli.options import Reading, Units, spread_options
 from flowsift.cli.study_output import Pricing
 from flowsift.cli.terminal import show, working
 from flowsift.errors import OptionError
 from flowsift.files import check_folder
+from flowsift.study.isolation_log import read_steps
 from flowsift.units import system_of
 
 
@@ -29,11 +31,18 @@ def report(
     output: Annotated[Path, typer.Option("--output", "-o", help="Page to write.", metavar="PATH")] = Path(
         "report.html"
     ),
+    log: Annotated[
+        Path | None,
+        typer.Option(help="Written steps of an isolation test, CSV: time, action, branch.", metavar="PATH"),
+    ] = None,
+    date: Annotated[str | None, typer.Option(help="Day of log times that are clock times.", metavar="DATE")] = None,
     title: Annotated[str, typer.Option(help="Heading of the page.")] = "Water account",
     units: Annotated[Units | None, typer.Option(help="Units shown first [default: those of the input].")] = None,
 ) -> None:
     """Write the account as one HTML page that opens from disk and fetches nothing."""
     check_folder(output)
+    if date is not None and log is None:
+        raise OptionError("--date is for the written steps: give them with --log")
     tariff = pricing.read()
     try:
         page = import_module("flowsift.report.page")
@@ -43,7 +52,8 @@ def report(
         trace = reading.read(file)
     with working("telling the fixtures apart"):
         result = fs.disaggregate(trace)
+    tested = None if log is None else measured(trace, read_steps(log, trace, date=date))
     with working("drawing the page"):
         system = units.value if units is not None else system_of(trace.unit)
-        page.write_page(result, output, tariff=tariff, units=system, title=title)
+        page.write_page(result, output, tariff=tariff, isolation=tested, units=system, title=title)
     show(f"{output}\n")

@@ -10,6 +10,7 @@ import pandas as pd
 from flowsift.labels import TRICKLE, UNEXPLAINED, label_words
 from flowsift.quality import Finding
 from flowsift.report.account import Account, TrickleLine, UseLine, round_to_sum
+from flowsift.report.digits import plain, plain_pair
 from flowsift.units import L_PER_GAL, SECONDS_PER_DAY, SECONDS_PER_MINUTE, UnitSystem
 
 WIDTH = 80
@@ -138,10 +139,10 @@ def _trickle(account: Account, printed: dict[str, _Row], units: UnitSystem) -> t
     if trickle is None or TRICKLE not in printed:
         return ("  none found",)
     litres, unit = _LITRES[units], _VOLUME[units]
-    low, rate, high = (_significant(r / litres) for r in (trickle.low_lpm, trickle.rate_lpm, trickle.high_lpm))
+    low, high = plain_pair(trickle.low_lpm / litres, trickle.high_lpm / litres)
     row = printed[TRICKLE]
     return (
-        f"  {rate} {unit}/min (between {low} and {high})",
+        f"  {plain(trickle.rate_lpm / litres)} {unit}/min (between {low} and {high})",
         f"  {_when(account, trickle)}",
         f"  {row.daily:,.1f} {unit} a day, {row.volume:,.1f} {unit} in all",
     )
@@ -195,12 +196,6 @@ def _finding(finding: Finding, timezone: str, width: int) -> tuple[str, ...]:
 
 def _volume(litres: float, units: UnitSystem) -> str:
     return f"{litres / _LITRES[units]:,.1f} {_VOLUME[units]}"
-
-
-def _significant(value: float) -> str:
-    """Return a small rate with three digits that count, never in powers of ten."""
-    decimals = 1 if value >= 10 else 2 if value >= 1 else 3 if value >= 0.1 else 4
-    return f"{value:.{decimals}f}"
 
 
 def _duration(seconds: float) -> str:

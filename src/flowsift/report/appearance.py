@@ -57,8 +57,11 @@ MATPLOTLIB_HATCH = MappingProxyType(
 )
 """The hatches in matplotlib's spelling."""
 
-MARKERS = ("circle", "triangle", "square", "diamond", "inverted_triangle", "star", "hex", "plus")
+MARKERS = ("circle", "triangle", "square", "diamond", "inverted_triangle", "star")
 """Markers that tell fixtures apart."""
+
+MARKS = "\u25cf\u25b2\u25a0\u25c6\u25bc\u2605"
+"""The markers as characters, for a legend in text."""
 
 SERIES = (BLUE, VERMILION, GREEN, PURPLE, ORANGE, SKY)
 """Colours of fixtures in one picture, together with `MARKERS`."""

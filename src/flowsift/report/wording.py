@@ -12,6 +12,7 @@ import pandas as pd
 
 from flowsift.errors import OptionError
 from flowsift.report.account_text import WIDTH, Section
+from flowsift.report.digits import plain, plain_pair
 from flowsift.standards.conversion import TIME_S
 from flowsift.study.cautions import cautions
 from flowsift.units import L_PER_GAL, L_PER_UNIT, SECONDS_PER_DAY, SECONDS_PER_MINUTE, UnitSystem
@@ -48,18 +49,8 @@ class Amounts:
 
     def bounds(self, low_lpm: float, high_lpm: float) -> str:
         """Return the bounds of a flow in words, without the unit."""
-        return f"between {plain(self.number(low_lpm))} and {plain(self.number(high_lpm))}"
-
-
-def plain(value: float) -> str:
-    """Return a small number with three digits that count, never in powers of ten."""
-    if not math.isfinite(value):
-        return "-"
-    if value == 0:
-        return "0"
-    size = abs(value)
-    decimals = 0 if size >= 100 else 1 if size >= 10 else 2 if size >= 1 else 3 if size >= 0.1 else 4
-    return f"{value:,.{decimals}f}"
+        low, high = plain_pair(self.number(low_lpm), self.number(high_lpm))
+        return f"between {low} and {high}"
 
 
 def money(amount: float, currency: str) -> str:

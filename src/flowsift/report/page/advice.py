@@ -33,7 +33,7 @@ def worth_doing(ledger: LeakLedger, study: FlushStudy) -> tuple[Advice, ...]:
         if not line.ongoing or line.per_year_l < WORTH_L:
             continue
         cost = "" if ledger.cost_per_year is None else f", {money(line.cost_per_year, ledger.currency)} a year"
-        name = f"{line.kind}, {line.fixture}" if line.fixture else line.kind
+        name = f"{line.kind.capitalize()}, {line.fixture}" if line.fixture else line.kind.capitalize()
         why = Markup("{} ({}) is still going: {} a year if it goes on{}. {} evidence. Look first at: {}.").format(
             name,
             amounts.flow(line.rate_lpm),

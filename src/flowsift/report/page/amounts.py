@@ -6,7 +6,8 @@ from collections.abc import Callable
 
 from markupsafe import Markup
 
-from flowsift.report.wording import Amounts, plain
+from flowsift.report.digits import plain, plain_pair
+from flowsift.report.wording import Amounts
 
 SYSTEMS = (Amounts(units="si"), Amounts(units="us"))
 
@@ -23,7 +24,7 @@ def volume(litres: float) -> Markup:
 
 def volume_range(low_l: float, high_l: float) -> Markup:
     """Return the bounds of a volume with their unit."""
-    return both(lambda say: f"{plain(say.number(low_l))} to {plain(say.number(high_l))} {say.unit}")
+    return both(lambda say: f"{_pair(say, low_l, high_l)} {say.unit}")
 
 
 def small_volume(litres: float) -> Markup:
@@ -38,4 +39,8 @@ def flow(lpm: float) -> Markup:
 
 def flow_range(low_lpm: float, high_lpm: float) -> Markup:
     """Return the bounds of a flow with their unit."""
-    return both(lambda say: f"{plain(say.number(low_lpm))} to {plain(say.number(high_lpm))} {say.unit}/min")
+    return both(lambda say: f"{_pair(say, low_lpm, high_lpm)} {say.unit}/min")
+
+
+def _pair(say: Amounts, low: float, high: float) -> str:
+    return " to ".join(plain_pair(say.number(low), say.number(high)))

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import pandas as pd
 from bokeh.core.json_encoder import serialize_json
 from bokeh.core.types import ID
 from bokeh.embed import json_item
@@ -18,17 +17,23 @@ from flowsift.disaggregation import Disaggregation
 from flowsift.files import write_text
 from flowsift.labels import label_words
 from flowsift.report.account import Account, water_account
-from flowsift.report.appearance import LOOKS
+from flowsift.report.appearance import LOOKS, MARKS, SERIES
 from flowsift.report.page import amounts
 from flowsift.report.page.advice import worth_doing
-from flowsift.report.page.pictures import pictures, wall_ms
+from flowsift.report.page.pictures import pictures
+from flowsift.report.page.reasons import reason_words
 from flowsift.report.page.sheets import sheets
+from flowsift.report.page.texts import picture_texts
 from flowsift.report.wording import moment, money
 from flowsift.study.cautions import cautions
-from flowsift.study.flushes_study import flushes
+from flowsift.study.flushes_study import FlushStudy, flushes
+from flowsift.study.isolation import Isolation
 from flowsift.study.leaks_ledger import leaks
 from flowsift.study.tariff import Tariff
 from flowsift.units import SECONDS_PER_DAY, UnitSystem
+
+CAUTIONS = ("valve", "meter", "pit", "sprinklers")
+"""Subjects of the reminders at the end: what a reader of the leak ledger may go to."""
 
 
 def write_page(
@@ -36,17 +41,19 @@ def write_page(
     path: Path,
     *,
     tariff: Tariff | None = None,
+    isolation: Isolation | None = None,
     units: UnitSystem = "si",
     title: str = "Water account",
 ) -> None:
     """Write the report page of one answer to a file; parameters as in `page_html`."""
-    write_text(page_html(result, tariff=tariff, units=units, title=title), path)
+    write_text(page_html(result, tariff=tariff, isolation=isolation, units=units, title=title), path)
 
 
 def page_html(
     result: Disaggregation,
     *,
     tariff: Tariff | None = None,
+    isolation: Isolation | None = None,
     units: UnitSystem = "si",
     title: str = "Water account",
 ) -> str:
@@ -57,13 +64,15 @@ def page_html(
     result : Disaggregation
     tariff : Tariff, optional
         Costs are given under it.
+    isolation : Isolation, optional
+        An isolation test of the same trace, shown beside the leak ledger.
     units : {"si", "us"}
         What the page shows first; a switch on it shows the other.
     title : str
         Heading of the page.
     """
-    account = water_account(result)
     ledger, study = leaks(result, tariff), flushes(result)
+    account = water_account(result, study=study)
     environment = Environment(
         loader=PackageLoader("flowsift.report.page", "templates"),
         autoescape=True,
@@ -79,18 +88,21 @@ def page_html(
         units=units,
         account=account,
         bars=_bars(account),
+        looks=LOOKS,
         ledger=ledger,
         study=study,
-        sheets=sheets(result, account, ledger, study),
+        sheets=sheets(result, account, ledger, study, isolation),
+        isolation=isolation,
         advice=worth_doing(ledger, study),
         drawn=tuple(drawn),
-        texts=_texts(result, account),
+        texts=picture_texts(result, account, study),
+        marks=_marks(study),
         yearly=None if tariff is None else tariff.cost_per_year(account.per_day_l),
         tariff=tariff,
-        cautions=cautions(("valve", "meter", "pit", "sprinklers")),
+        cautions=cautions(CAUTIONS),
         days=account.observed_s / SECONDS_PER_DAY,
         items=Markup(_for_script(serialize_json(items))),
-        spans=Markup(_for_script(serialize_json(_spans(result)))),
+        reasons=Markup(_for_script(serialize_json(reason_words(result)))),
         library=Markup("\n".join(Resources(mode="inline", components=["bokeh"]).js_raw)),
         style=_own("page.css"),
         script=_own("page.js"),
@@ -104,14 +116,6 @@ def _own(name: str) -> Markup:
 def _for_script(json: str) -> str:
     """Return JSON that can't end the script element it stands in."""
     return json.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
-
-
-def _spans(result: Disaggregation) -> dict[str, list[float]]:
-    """Return from when to when each of the largest uses ran, by its row [ms]."""
-    largest = result.events.nlargest(20, "volume_l")
-    zone = result.trace.timezone
-    start, end = wall_ms(largest["start"], zone), wall_ms(largest["end"], zone)
-    return {str(k): [float(a), float(b)] for k, a, b in zip(largest.index, start, end, strict=True)}
 
 
 def _bars(account: Account) -> list[dict[str, Any]]:
@@ -130,43 +134,7 @@ def _bars(account: Account) -> list[dict[str, Any]]:
     ]
 
 
-def _texts(result: Disaggregation, account: Account) -> dict[str, Markup]:
-    """Return what each picture shows, in words."""
-    trace = result.trace
-    zone = trace.timezone
-    local = trace.time_of(trace.cell).tz_convert(zone)
-    by_day = pd.Series(trace.volume_l, index=local).groupby(local.normalize()).sum()
-    texts = {
-        "days": Markup("No water was metered."),
-        "week": Markup("No water was metered."),
-        "trace": Markup("No water was metered."),
-        "trickle": Markup("No constant flow was found."),
-        "flushes": Markup("Each flush by its time and volume; dashed lines are the nominal volumes of the standards."),
-    }
-    if len(by_day):
-        most, least = by_day.idxmax(), by_day.idxmin()
-        texts["days"] = Markup("Most on {}: {}. Least on {}: {}.").format(
-            f"{most:%A %Y-%m-%d}",
-            amounts.volume(float(by_day.max())),
-            f"{least:%Y-%m-%d}",
-            amounts.volume(float(by_day.min())),
-        )
-        by_hour = np.bincount(np.asarray(local.hour), trace.volume_l, minlength=24)
-        hour = int(by_hour.argmax())
-        texts["week"] = Markup("Most water runs between {:02d}:00 and {:02d}:00: {:.0f} % of all.").format(
-            hour, hour + 1, 100.0 * by_hour[hour] / by_hour.sum()
-        )
-        peak = float(trace.volume_l.max()) * 60.0 / trace.interval_s
-        texts["trace"] = Markup("{:,} uses; highest flow {} on {}. The largest uses are in the table below.").format(
-            len(result.events), amounts.flow(peak), moment(local[int(trace.volume_l.argmax())])
-        )
-    line = account.trickle
-    if line is not None:
-        texts["trickle"] = Markup("Mean rate {} (90 % interval {}), {:.0f} % of the time, from {} to {}.").format(
-            amounts.flow(line.rate_lpm),
-            amounts.flow_range(line.low_lpm, line.high_lpm),
-            100 * line.running,
-            moment(line.first),
-            moment(line.last),
-        )
-    return texts
+def _marks(study: FlushStudy) -> list[dict[str, str]]:
+    """Return the legend of the toilets: a mark, a colour and a name each."""
+    looks = zip(study.toilets, itertools.cycle(MARKS), itertools.cycle(SERIES), strict=False)
+    return [{"name": toilet.name, "mark": mark, "colour": colour} for toilet, mark, colour in looks]

@@ -5,31 +5,22 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import pandas as pd
-from bokeh.models import ColumnDataSource, FactorRange, HoverTool, LinearColorMapper, NumeralTickFormatter, Range1d
+from bokeh.models import ColumnDataSource, FactorRange, LinearColorMapper, Range1d
 from bokeh.plotting import figure
 
-from flowsift.arrays import FloatArray
 from flowsift.disaggregation import Disaggregation
 from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED, label_words
-from flowsift.report.appearance import LOOKS, MARKERS, SERIES, VERMILION
-from flowsift.report.steps_drawn import flow_steps, label_positions
+from flowsift.report.appearance import MARKERS, SERIES, VERMILION
+from flowsift.report.page.drawing import MS_PER_S, dated_figure, hover, label_fill, set_span, wall_ms
+from flowsift.report.page.trace_picture import trace_picture
 from flowsift.report.weeks import WEEKDAYS, usual_week
 from flowsift.standards import flush_classes
 from flowsift.study.daily_volumes import daily_volumes
 from flowsift.study.flushes_study import FlushStudy
 from flowsift.units import SECONDS_PER_DAY
 
-MS_PER_S = 1000.0
-
 PALE_TO_DARK = ("#f2f5f7", "#d4e3ec", "#a9c9dd", "#76abca", "#4189b3", "#0072B2", "#005485", "#003857")
 """Steps of the usual week, from our blue's tints to its shades: they differ in lightness, not in hue."""
-
-
-def wall_ms(times: Any, timezone: str) -> FloatArray:
-    """Return clock times as people read them, as milliseconds [ms]; at the end of summer time an hour comes twice."""
-    local = pd.DatetimeIndex(times).tz_convert(timezone).tz_localize(None)
-    return np.asarray(local.as_unit("ns").asi8 / 1e6, dtype=np.float64)
 
 
 def pictures(result: Disaggregation, study: FlushStudy) -> dict[str, Any]:
@@ -46,27 +37,31 @@ def days_picture(result: Disaggregation) -> Any:
     """Return the volume of each day, stacked by label."""
     days = daily_volumes(result)
     x = np.asarray(days.dates.tz_localize(None).as_unit("ns").asi8 / 1e6) + 0.5 * SECONDS_PER_DAY * MS_PER_S
-    drawing = _figure("days", "volume a day", tools="xpan,xbox_zoom,reset", x_axis_type="datetime", height=340)
+    drawing = dated_figure("days", "volume a day [L]", height=360)
     names = (*LABELS, TRICKLE, UNEXPLAINED)
     below = np.zeros(len(x))
     order = sorted(range(len(names)), key=lambda k: -days.volume_l[:, k].sum())
     dates = days.dates.strftime("%a %Y-%m-%d").to_numpy(dtype=object)
+    bars = []
     for k in order:
-        volume = days.volume_l[:, k]
-        if volume.sum() <= 0:
+        own = np.flatnonzero(days.volume_l[:, k] > 0)
+        if not own.size:
             continue
-        source = ColumnDataSource({"x": x, "low_l": below, "high_l": below + volume, "own_l": volume, "date": dates})
-        bars = drawing.vbar(
-            x="x",
-            bottom="low_l",
-            top="high_l",
-            width=0.86 * SECONDS_PER_DAY * MS_PER_S,
-            source=source,
-            **_fill(names[k]),
+        volume = days.volume_l[:, k]
+        columns = {"x": x, "low_l": below, "high_l": below + volume, "own_l": volume, "date": dates}
+        bars.append(
+            drawing.vbar(
+                x="x",
+                bottom="low_l",
+                top="high_l",
+                width=0.86 * SECONDS_PER_DAY * MS_PER_S,
+                source=ColumnDataSource({name: column[own] for name, column in columns.items()}),
+                name=label_words(names[k]),
+                **label_fill(names[k]),
+            )
         )
-        drawing.add_tools(_hover([(label_words(names[k]), "@own_l{0,0.0}"), ("day", "@date")], bars))
         below = below + volume
-    drawing.y_range.start = 0
+    drawing.add_tools(hover([("$name", "@own_l{0,0.0} L"), ("day", "@date")], bars))
     return drawing
 
 
@@ -104,85 +99,16 @@ def week_picture(result: Disaggregation) -> Any:
         fill_color={"field": "shade", "transform": mapper},
         line_color=None,
     )
-    drawing.add_tools(_hover([("mean volume in the hour", "@mean_l{0,0.0}"), ("hour", "@day @clock")], squares))
+    drawing.add_tools(hover([("mean volume", "@mean_l{0,0.0} L"), ("hour", "@day @clock")], [squares]))
     drawing.xaxis.ticker = [0, 6, 12, 18, 24]
     drawing.grid.visible = False
-    return drawing
-
-
-def trace_picture(result: Disaggregation) -> Any:
-    """Return the flow over time, each use shaded by its label."""
-    trace, events, zone = result.trace, result.events, result.trace.timezone
-    drawing = _figure("trace", "flow", tools="xpan,xbox_zoom,xwheel_zoom,reset", x_axis_type="datetime", height=380)
-    steps = flow_steps(result)
-    position = np.concatenate([label_positions(result), [len(LABELS) + 1, len(LABELS)]])  # -2, -1 count from the end
-    of = position[steps["event"].to_numpy()] if len(steps) else np.empty(0, np.int64)
-    start = trace.start + pd.to_timedelta(steps["start_s"].to_numpy(), unit="s")
-    left = wall_ms(start, zone)
-    right = left + (steps["end_s"].to_numpy() - steps["start_s"].to_numpy()) * MS_PER_S
-    spans = result.trickle
-    if len(spans):
-        source = ColumnDataSource(
-            {
-                "left": wall_ms(spans["start"], zone),
-                "right": wall_ms(spans["end"], zone),
-                "low_lpm": np.zeros(len(spans), np.float32),
-                "high_lpm": spans["rate_lpm"].to_numpy(dtype=np.float32),
-            }
-        )
-        drawing.quad("left", "right", "high_lpm", "low_lpm", source=source, **_fill(TRICKLE))
-    for k, name in enumerate((*LABELS, TRICKLE, UNEXPLAINED)):
-        mine = np.flatnonzero(of == k)
-        if not mine.size:
-            continue
-        source = ColumnDataSource(
-            {
-                "left": left[mine],
-                "right": right[mine],
-                "low_lpm": steps["low_lpm"].to_numpy(dtype=np.float32)[mine],
-                "high_lpm": steps["high_lpm"].to_numpy(dtype=np.float32)[mine],
-            }
-        )
-        look = _fill(name) | {"line_color": LOOKS[name].colour, "line_width": 0.6}
-        drawing.quad("left", "right", "high_lpm", "low_lpm", source=source, **look)
-    source = ColumnDataSource(
-        {
-            "left": wall_ms(events["start"], zone),
-            "right": wall_ms(events["end"], zone),
-            "peak_lpm": events["peak_lpm"].to_numpy(dtype=np.float32),
-            "mean_lpm": events["mean_lpm"].to_numpy(dtype=np.float32),
-            "volume_l": events["volume_l"].to_numpy(dtype=np.float32),
-            "sure": np.round(100.0 * events["probability"].to_numpy()).astype(np.uint8),
-            "fixture": events["fixture"].to_numpy(dtype=object),
-        },
-        name="events",
-    )
-    boxes = drawing.quad(
-        "left", "right", "peak_lpm", 0.0, source=source, fill_alpha=0, line_alpha=0, hover_fill_alpha=0.15
-    )
-    tooltips = [
-        ("fixture", "@fixture"),
-        ("sure", "@sure %"),
-        ("start", "@left{%a %F %T}"),
-        ("end", "@right{%T}"),
-        ("volume", "@volume_l{0,0.00}"),
-        ("mean flow", "@mean_lpm{0.00}"),
-        ("peak flow", "@peak_lpm{0.00}"),
-    ]
-    drawing.add_tools(_hover(tooltips, boxes, formatters={"@left": "datetime", "@right": "datetime"}))
-    for a, b in trace.gaps.tolist():
-        edges = wall_ms(trace.time_of(np.array([a, b])), zone)
-        drawing.vspan(x=[edges[0], edges[1]], line_color="#888888", line_dash="dotted")
-    drawing.y_range.start = 0
-    _set_span(drawing, wall_ms([trace.start, trace.end], zone))
-    drawing.window_axis = "x"  # the flow axis follows what is in view
     return drawing
 
 
 def trickle_picture(result: Disaggregation) -> Any:
     """Return the rate of the constant flow over time with its interval."""
     spans, zone = result.trickle, result.trace.timezone
-    drawing = _figure("trickle", "constant flow", tools="xpan,xbox_zoom,reset", x_axis_type="datetime", height=260)
+    drawing = dated_figure("trickle", "constant flow [L/min]", height=280)
     source = ColumnDataSource(
         {
             "left": wall_ms(spans["start"], zone),
@@ -192,52 +118,52 @@ def trickle_picture(result: Disaggregation) -> Any:
             "high_lpm": spans["high_lpm"].to_numpy(),
         }
     )
-    band = {"fill_color": VERMILION, "fill_alpha": 0.25, "line_color": None, "legend_label": "90 % interval"}
-    boxes = drawing.quad("left", "right", "high_lpm", "low_lpm", source=source, **band)
-    drawing.segment(
-        "left", "rate_lpm", "right", "rate_lpm", source=source, line_color=VERMILION, line_width=3, legend_label="rate"
-    )
-    tooltips = [("rate", "@rate_lpm{0.0000}"), ("at least", "@low_lpm{0.0000}"), ("at most", "@high_lpm{0.0000}")]
-    drawing.add_tools(_hover(tooltips, boxes))
-    drawing.y_range.start = 0
-    _set_span(drawing, wall_ms([result.trace.start, result.trace.end], zone))
-    _legend_below(drawing)
+    band = {"fill_color": VERMILION, "fill_alpha": 0.3, "line_color": None}
+    drawing.quad("left", "right", "high_lpm", "low_lpm", source=source, **band)
+    drawing.segment("left", "rate_lpm", "right", "rate_lpm", source=source, line_color=VERMILION, line_width=3)
+    below = drawing.quad("left", "right", "high_lpm", 0.0, source=source, fill_color=None, line_color=None)
+    tooltips = [
+        ("rate", "@rate_lpm{0.0000} L/min"),
+        ("90 % interval", "@low_lpm{0.0000} to @high_lpm{0.0000} L/min"),
+        ("from", "@left{%a %F %H:%M}"),
+        ("to", "@right{%a %F %H:%M}"),
+    ]
+    drawing.add_tools(hover(tooltips, [below], {"@left": "datetime", "@right": "datetime"}))
+    set_span(drawing, wall_ms([result.trace.start, result.trace.end], zone))
     return drawing
 
 
 def flushes_picture(result: Disaggregation, study: FlushStudy) -> Any:
     """Return the volume of each flush over time, with lines at the nominal volumes of the standard classes."""
     zone = result.trace.timezone
-    drawing = _figure("flushes", "volume of a flush", tools="xpan,xbox_zoom,reset", x_axis_type="datetime", height=340)
+    drawing = dated_figure("flushes", "volume of a flush [L]", height=360)
     events = result.events
     span = wall_ms([result.trace.start, result.trace.end], zone)
-    top = 0.0
+    top, points = 0.0, []
     for k, toilet in enumerate(study.toilets):
         rows = study.members.loc[study.members["toilet"] == toilet.name, "event"].to_numpy()
         volume = events["volume_l"].to_numpy()[rows]
         near = volume < 2.0 * toilet.full.volume_l
         source = ColumnDataSource({"x": wall_ms(events["start"].iloc[rows[near]], zone), "volume_l": volume[near]})
         top = max(top, 1.25 * float(volume[near].max(initial=0.0)))
-        points = drawing.scatter(
-            "x",
-            "volume_l",
-            source=source,
-            marker=MARKERS[k % len(MARKERS)],
-            size=8,
-            color=SERIES[k % len(SERIES)],
-            alpha=0.75,
-            legend_label=toilet.name,
-        )
-        tips = [(toilet.name, "@volume_l{0.00}"), ("time", "@x{%a %F %H:%M}")]
-        drawing.add_tools(_hover(tips, points, formatters={"@x": "datetime"}))
-    lines = [c for c in flush_classes() if c.nominal_l <= top]
-    nominal = np.array([c.nominal_l for c in lines])
+        look = {"marker": MARKERS[k % len(MARKERS)], "color": SERIES[k % len(SERIES)], "size": 8, "alpha": 0.75}
+        points.append(drawing.scatter("x", "volume_l", source=source, name=toilet.name, **look))
+    tips = [("$name", "@volume_l{0.00} L"), ("time", "@x{%a %F %H:%M}")]
+    drawing.add_tools(hover(tips, points, {"@x": "datetime"}))
+    _add_classes(drawing, top, span)
+    set_span(drawing, span)
+    return drawing
+
+
+def _add_classes(drawing: Any, top_l: float, span: Any) -> None:
+    """Draw a line at the nominal volume of each class, named above its right end."""
+    lines = [c for c in flush_classes() if c.nominal_l <= top_l]
     n = len(lines)
     source = ColumnDataSource(
         {
             "left": np.full(n, span[0]),
             "right": np.full(n, span[1]),
-            "line_l": nominal,
+            "line_l": np.array([c.nominal_l for c in lines]),
             "name": [c.name if c.name.endswith("gpf") else "reduced" for c in lines],
         }
     )
@@ -252,59 +178,6 @@ def flushes_picture(result: Disaggregation, study: FlushStudy) -> Any:
         text_color="#777777",
         text_baseline="bottom",
         text_align="right",
+        background_fill_color="#ffffff",
+        background_fill_alpha=0.8,
     )
-    drawing.y_range.start = 0
-    _set_span(drawing, span)
-    _legend_below(drawing)
-    return drawing
-
-
-def _figure(name: str, quantity: str, *, tools: str, x_axis_type: Any, height: int) -> Any:
-    drawing = figure(
-        name=name,
-        height=height,
-        sizing_mode="stretch_width",
-        tools=tools,
-        active_drag=None,
-        active_scroll=None,
-        x_axis_type=x_axis_type,
-        y_axis_label=quantity,
-        output_backend="canvas",
-    )
-    drawing.toolbar.logo = None
-    drawing.yaxis.formatter = NumeralTickFormatter(format="0,0.[000]")
-    drawing.xgrid.visible = False
-    return drawing
-
-
-def _set_span(drawing: Any, ms: FloatArray) -> None:
-    """Fix the time axis: a range that follows the data would undo a zoom whenever the unit changes."""
-    drawing.x_range = Range1d(start=float(ms[0]), end=float(ms[1]))
-
-
-def _fill(label: str) -> dict[str, Any]:
-    look = LOOKS[label]
-    fill: dict[str, Any] = {"fill_color": look.colour, "line_color": None}
-    if look.hatch:
-        fill |= {"hatch_pattern": look.hatch, "hatch_color": "#222222", "hatch_alpha": 0.6, "hatch_scale": 8.0}
-    return fill
-
-
-def _hover(tooltips: list[tuple[str, str]], on: Any, formatters: dict[str, Any] | None = None) -> HoverTool:
-    return HoverTool(tooltips=tooltips, renderers=[on], formatters=formatters or {}, visible=False)
-
-
-def _legend_below(drawing: Any) -> None:
-    if not drawing.legend:
-        return
-    legend = drawing.legend[0]
-    legend.update(
-        orientation="horizontal",
-        border_line_color=None,
-        background_fill_alpha=0.0,
-        click_policy="hide",
-        label_text_font_size="13px",
-        margin=2,
-        padding=2,
-    )
-    drawing.add_layout(legend, "below")

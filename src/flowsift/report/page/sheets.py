@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import gzip
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,11 +19,14 @@ from flowsift.report.weeks import WEEKDAYS, usual_week
 from flowsift.report.wording import moment, money
 from flowsift.study.daily_volumes import daily_volumes
 from flowsift.study.flushes_study import FlushStudy
+from flowsift.study.isolation import Isolation
 from flowsift.study.leaks_ledger import LeakLedger
 from flowsift.tables import Table
+from flowsift.trace import Trace
 
-MOST_EVENTS = 4000
-"""Uses in the page's file, largest first where there are more: all of a year's would outweigh the page."""
+MOST_ROWS = 4000
+"""Rows beyond which a table lies packed in the page, to be unpacked when it is downloaded: a year of uses would
+outweigh the rest."""
 
 DOWNLOAD_DIGITS = 6
 """Digits that count in a downloaded table."""
@@ -54,17 +58,28 @@ class Sheet:
     foot: tuple[Any, ...] = ()
 
     @property
+    def packed(self) -> bool:
+        """Whether the addresses hold gzip: the page's script unpacks it."""
+        return len(self.table) > MOST_ROWS
+
+    @property
     def si(self) -> str:
         """The table as a data address, in litres."""
-        return _data_address(self.table)
+        return _data_address(self.table, packed=self.packed)
 
     @property
     def us(self) -> str:
         """The table as a data address, in gallons."""
-        return _data_address(self.table.in_us_units())
+        return _data_address(self.table.in_us_units(), packed=self.packed)
 
 
-def sheets(result: Disaggregation, account: Account, ledger: LeakLedger, study: FlushStudy) -> dict[str, Sheet]:
+def sheets(
+    result: Disaggregation,
+    account: Account,
+    ledger: LeakLedger,
+    study: FlushStudy,
+    isolation: Isolation | None = None,
+) -> dict[str, Sheet]:
     """Return the tables of the page by key."""
     made = (
         account_sheet(account),
@@ -77,6 +92,7 @@ def sheets(result: Disaggregation, account: Account, ledger: LeakLedger, study: 
         irrigation_sheet(result),
         leaks_sheet(ledger),
         quality_sheet(result),
+        *(() if isolation is None else (branches_sheet(isolation), steps_sheet(isolation, result.trace))),
     )
     return {sheet.key: sheet for sheet in made}
 
@@ -182,10 +198,8 @@ def events_sheet(result: Disaggregation, *, shown: int = 20) -> Sheet:
         for index, row in zip(largest.index, largest.to_dict("records"), strict=True)
     )
     head = ("fixture", "use", "start", "length", "volume", "mean flow", "sure", "in the trace")
-    held = events if len(events) <= MOST_EVENTS else events.nlargest(MOST_EVENTS, "volume_l").sort_index()
-    inside = "all" if len(held) == len(events) else f"the {MOST_EVENTS:,} largest"
-    caption = f"The {len(rows)} largest of {len(events):,} uses (the file has {inside})"
-    return Sheet(key="events", caption=caption, head=head, rows=rows, table=Table(held))
+    caption = f"The {len(rows)} largest of {len(events):,} uses (the file has all)"
+    return Sheet(key="events", caption=caption, head=head, rows=rows, table=events)
 
 
 def trickle_sheet(result: Disaggregation) -> Sheet:
@@ -280,6 +294,46 @@ def leaks_sheet(ledger: LeakLedger) -> Sheet:
     return Sheet(key="leaks", caption=caption, head=head, rows=rows, table=ledger.table())
 
 
+def branches_sheet(isolation: Isolation) -> Sheet:
+    """Return what leaks behind each branch, what is not located, and the whole."""
+    lines = [*isolation.branches, isolation.rest]
+    rows = [
+        (
+            leak.name,
+            amounts.flow(leak.rate_lpm) if leak.told else "not told",
+            amounts.flow_range(leak.low_lpm, leak.high_lpm) if leak.told else "",
+            ("leaks" if leak.leaks else "no leak shows")
+            if leak.told
+            else f"steps of {leak.minutes:.0f} min would tell",
+        )
+        for leak in lines
+    ]
+    whole = (isolation.total_low_lpm, isolation.total_high_lpm)
+    foot = ("whole", amounts.flow(isolation.total_lpm), amounts.flow_range(*whole), "")
+    head = ("branch", "leak", "90 % interval", "verdict")
+    caption = "Isolation test: leak by branch"
+    return Sheet(key="branches", caption=caption, head=head, rows=tuple(rows), foot=foot, table=isolation.table())
+
+
+def steps_sheet(isolation: Isolation, trace: Trace) -> Sheet:
+    """Return the steps of the isolation test as they were measured."""
+    table = isolation.steps_table(trace)
+    rows = tuple(
+        (
+            moment(row["start"].tz_convert(trace.timezone)),
+            row["closed"] or "nothing",
+            f"{row['quiet_s'] / 60:.0f} min",
+            amounts.flow(row["rate_lpm"]),
+            amounts.flow_range(row["low_lpm"], row["high_lpm"]),
+            amounts.volume(row["surge_l"]),
+            row["note"],
+        )
+        for row in table.to_dict("records")
+    )
+    head = ("from", "closed", "quiet", "steady flow", "90 % interval", "refill surge", "note")
+    return Sheet(key="steps", caption="Isolation test: its steps", head=head, rows=rows, table=table)
+
+
 def quality_sheet(result: Disaggregation) -> Sheet:
     """Return faults of the data, assumptions and limits."""
     table = result.quality
@@ -291,6 +345,8 @@ def quality_sheet(result: Disaggregation) -> Sheet:
     return Sheet(key="quality", caption="Data quality", head=head, rows=rows, table=table)
 
 
-def _data_address(table: pd.DataFrame) -> str:
-    text = guard_formulas(table).to_csv(index=False, float_format=f"%.{DOWNLOAD_DIGITS}g")
-    return "data:text/csv;charset=utf-8;base64," + base64.b64encode(text.encode()).decode()
+def _data_address(table: pd.DataFrame, *, packed: bool) -> str:
+    text = guard_formulas(table).to_csv(index=False, float_format=f"%.{DOWNLOAD_DIGITS}g").encode()
+    kind = "application/gzip" if packed else "text/csv;charset=utf-8"
+    content = gzip.compress(text, mtime=0) if packed else text
+    return f"data:{kind};base64,{base64.b64encode(content).decode()}"

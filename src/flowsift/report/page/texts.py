@@ -1,0 +1,84 @@
+"""What each picture shows, in words."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from markupsafe import Markup
+
+from flowsift.disaggregation import Disaggregation
+from flowsift.report.account import Account
+from flowsift.report.page import amounts
+from flowsift.report.weeks import WEEKDAYS, usual_week
+from flowsift.report.wording import moment
+from flowsift.study.flushes_study import FlushStudy
+
+NO_WATER = Markup("No water was metered.")
+
+
+def picture_texts(result: Disaggregation, account: Account, study: FlushStudy) -> dict[str, Markup]:
+    """Return the text of each picture by its name."""
+    if not result.trace.n_flow:
+        texts = dict.fromkeys(("days", "week", "trace"), NO_WATER)
+    else:
+        texts = {"days": _days(result), "week": _week(result), "trace": _trace(result)}
+    return texts | {"trickle": _trickle(account), "flushes": _flushes(study)}
+
+
+def _days(result: Disaggregation) -> Markup:
+    trace = result.trace
+    local = trace.time_of(trace.cell).tz_convert(trace.timezone)
+    by_day = pd.Series(trace.volume_l, index=local).groupby(local.normalize()).sum()
+    most, least = by_day.idxmax(), by_day.idxmin()
+    return Markup("Most on {}: {}. Least on {}: {}.").format(
+        f"{most:%A %Y-%m-%d}",
+        amounts.volume(float(by_day.max())),
+        f"{least:%A %Y-%m-%d}",
+        amounts.volume(float(by_day.min())),
+    )
+
+
+def _week(result: Disaggregation) -> Markup:
+    week = usual_week(result)
+    mean = week["volume_l"].to_numpy(dtype=np.float64).reshape(7, 24)
+    total = np.nansum(mean)
+    hour = int(np.nansum(mean, axis=0).argmax())
+    weekday, top = divmod(int(np.nanargmax(mean)), 24)
+    share = 100.0 * np.nansum(mean[:, hour]) / total if total else 0.0
+    return Markup(
+        "Most water runs between {:02d}:00 and {:02d}:00: {:.0f} % of all. The darkest hour, {} {:02d}:00, takes {} on "
+        "average."
+    ).format(hour, hour + 1, share, WEEKDAYS[weekday], top, amounts.volume(float(mean[weekday, top])))
+
+
+def _trace(result: Disaggregation) -> Markup:
+    trace = result.trace
+    k = int(trace.volume_l.argmax())
+    peak = amounts.flow(float(trace.volume_l[k]) * 60.0 / trace.interval_s)
+    when = moment(trace.time_of(trace.cell[k : k + 1])[0].tz_convert(trace.timezone))
+    return Markup("{:,} uses; highest flow {} on {}. The largest uses are in the table below.").format(
+        len(result.events), peak, when
+    )
+
+
+def _trickle(account: Account) -> Markup:
+    line = account.trickle
+    if line is None:
+        return Markup("No constant flow was found.")
+    return Markup("Mean rate {} (90 % interval {}), {:.0f} % of the time, from {} to {}.").format(
+        amounts.flow(line.rate_lpm),
+        amounts.flow_range(line.low_lpm, line.high_lpm),
+        100 * line.running,
+        moment(line.first),
+        moment(line.last),
+    )
+
+
+def _flushes(study: FlushStudy) -> Markup:
+    each = Markup("; ").join(
+        Markup("{}: {} flushes of about {}").format(
+            toilet.name, f"{toilet.full.flushes:,}", amounts.small_volume(toilet.full.volume_l)
+        )
+        for toilet in study.toilets
+    )
+    return Markup("Each flush by its time and volume. {}.").format(each)
