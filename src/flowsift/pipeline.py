@@ -12,7 +12,7 @@ import pandas as pd
 from flowsift.arrays import BoolArray, FloatArray
 from flowsift.classify.facts import HomeFacts
 from flowsift.classify.joining import join_uses
-from flowsift.classify.judgement import familiar_uses, judge, weigh_evidence
+from flowsift.classify.judgement import judge, weigh_evidence
 from flowsift.classify.label import label_uses
 from flowsift.classify.mixture import HomeModel
 from flowsift.classify.walk import Walk, heeded, match_walk, walked_names
@@ -21,12 +21,12 @@ from flowsift.explanation import Reasons
 from flowsift.features import UseFeatures, describe_uses, features_of_cuts
 from flowsift.labels import LABELS
 from flowsift.quality import Finding
+from flowsift.signal.familiar import Familiar
 from flowsift.signal.layout import lay_out
-from flowsift.signal.overlap import Familiar
 from flowsift.signal.resolution import limits
 from flowsift.signal.segmentation import Segmentation, explain
 from flowsift.trace import Trace
-from flowsift.units import NS_PER_S, SECONDS_PER_DAY
+from flowsift.units import NS_PER_S, SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
 
 def disaggregate(
@@ -165,8 +165,8 @@ def cut_uses(trace: Trace, *, random_state: int = 0) -> Cut:
     """Cut a trace into pieces, the second time knowing what repeats among uses that ran alone, and join the pieces."""
     layout = lay_out(trace, random_state=random_state)
     first = explain(layout)
-    alone = ~overlapping(first.start, first.end)
-    familiar = familiar_uses(describe_uses(trace, first), alone, pulse_l=trace.pulse_l, interval_s=trace.interval_s)
+    known = describe_uses(trace, first).at(np.flatnonzero(~overlapping(first.start, first.end)))
+    familiar = Familiar.learned(known.volume_l, SECONDS_PER_MINUTE * known.volume_l / known.duration_s)
     pieces = explain(layout, familiar)
     features = describe_uses(trace, pieces)
     model = judge(features, **meter_of(trace))

@@ -4,23 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
-
-from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.arrays import FloatArray, IntArray
 from flowsift.classify.evidence import evidence_matrix
 from flowsift.classify.facts import HomeFacts
 from flowsift.classify.mixture import HomeModel, fit_home
-from flowsift.classify.modes import Plane, find_modes
 from flowsift.classify.network import trained_network
 from flowsift.features import UseFeatures
-from flowsift.signal.overlap import Familiar
 from flowsift.surroundings import describe_surroundings
-
-PLAIN = 1.5
-"""Log ratio over its surroundings from which a mode is something the home is known for."""
-
-SMALLEST_FAMILIAR_L = 1.5
-"""Smaller repeated uses don't tell overlapping ones apart: any tap can take as much [L]."""
 
 
 def judge(
@@ -92,24 +82,3 @@ def weigh_evidence(
     around = describe_surroundings(features, days=days)
     model = fit_home(features, around, pulse_l=pulse_l, interval_s=interval_s, days=days)
     return model, evidence_matrix(features, around, model, pulse_l=pulse_l, interval_s=interval_s, days=days)
-
-
-def familiar_uses(features: UseFeatures, alone: BoolArray, *, pulse_l: float, interval_s: float) -> Familiar:
-    """Return what a home is known for: the modes among uses that ran alone.
-
-    Parameters
-    ----------
-    features : UseFeatures
-    alone : ndarray of bool, shape (n_uses,)
-        Uses that share no time with another.
-    pulse_l, interval_s : float
-
-    Returns
-    -------
-    Familiar
-    """
-    plane = Plane.of(pulse_l=pulse_l, interval_s=interval_s)
-    modes = find_modes(plane.points(features.volume_l[alone], features.flow_lpm[alone]))
-    volume, flow = plane.figures(modes.center[modes.purity > PLAIN])
-    big = np.flatnonzero(volume > SMALLEST_FAMILIAR_L)
-    return Familiar(volume_l=tuple(volume[big].tolist()), flow_lpm=tuple(flow[big].tolist()))

@@ -18,6 +18,10 @@ RAMP_S = 3.0
 """A valve takes up to about this long to open or close [s]; a shorter plateau between a lower and a higher one is
 such a ramp."""
 
+DIP_S = 2.0
+"""One valve closing as another opens, or a diverter turned, leaves a dip of about this length at most [s]
+(assumption)."""
+
 LEAST_USE_L = 0.02
 """Less than this is no use [L] (assumption: a stray pulse of a fine meter, a drip)."""
 
@@ -126,4 +130,6 @@ def _find_ramps(plateaus: Plateaus, busy: BoolArray, net: FloatArray, interval_s
     before = np.where(plateaus.opens_run, 0.0, np.append(0.0, level[:-1]))
     after = np.append(np.where(plateaus.opens_run[1:], 0.0, level[1:]), 0.0)
     between = (level - before) * (after - level) > 0
-    return np.asarray(busy & between & (plateaus.length <= max(round(RAMP_S / interval_s), 1)))
+    brief = plateaus.length <= max(round(RAMP_S / interval_s), 1)
+    dip = (before > level) & (after > level) & (plateaus.length * interval_s <= DIP_S)
+    return np.asarray(busy & (between & brief | dip))

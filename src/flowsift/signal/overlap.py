@@ -1,27 +1,33 @@
-"""Overlapping uses taken apart: the steps of one span of flow explained together.
+"""Overlapping uses taken apart: the steps of spans of flow explained together.
 
 Every rise opens a use or turns one up, every fall closes a use or turns one down, and at the end of the span all are
 closed. A beam search keeps the cheapest explanations of the steps so far; costs are negative log-likelihoods, so a
 closing use whose flow is unlike the fall pays by the squared misfit, and each further use or adjustment pays a fixed
-price. A use that closes with the volume and flow of one that this home is known for earns that back. The work grows
-with the number of steps alone.
+price. A use pays less the likelier its volume and flow are in this home. All spans take their next step at once, as
+rows of one array; the work grows with the number of steps alone.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import combinations
-from math import exp, log, log1p
-from typing import NamedTuple
+
+import numpy as np
+
+from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.signal.familiar import Familiar
+
+__all__ = ["Explanations", "Familiar", "explain_spans"]
 
 BEAM = 12
 """Explanations kept after each step."""
 
-MOST_AT_ONCE = 6
+TRIED = 3 * BEAM
+"""Next explanations looked at in full after each step."""
+
+AT_ONCE = 6
 """Uses that may run at once in one explanation."""
 
-OPEN_COST = 3.0
+OPEN_COST = 3.5
 """Price of a new use."""
 
 ADJUST_COST = 3.0
@@ -42,212 +48,361 @@ TOGETHER_COST = 3.5
 OLDER_COST = 0.3
 """Price of an older use closing before a younger one: short uses are commoner than long ones."""
 
+FAMILIAR_WEIGHT = 1.2
+"""How much a use's log odds in this home count (tuned, as the prices are, on homes of the training seeds)."""
+
+UNSURE_COST = 0.5
+"""Price of each e-fold by which a closing step is less sure than a use's own flow makes it."""
+
 LEAST_FLOW_LPM = 0.4
 """A use doesn't run below this [L/min]; see `flowsift.signal.runs.LEAST_USE_LPM` for a steady draw."""
 
-SHARED_LINE = 0.05
+THIN_COST = 4.0
+"""Price of a new use that would be thinner than that."""
+
+SHARED_LINE = 0.04
 """Standard deviation of a step for the pressure that uses share, as a share of the whole flow (assumption: the dip when
 a second fixture opens)."""
 
-SAME_FIXTURE = 0.08
+SAME_FIXTURE = 0.06
 """Standard deviation between a use's opening and closing step, as a share of its flow (assumption)."""
 
+NEW_USE_SHARE = 0.3
+"""A use may be followed by another in the same instant only if their flows differ by more than this share."""
 
-FAMILIAR_VOLUME, FAMILIAR_FLOW = 0.05, 0.15
-"""Standard deviations, as shares, of a familiar use's volume and flow when others run beside it (assumption: pressure
-changes a refill's flow, not the volume that it needs)."""
-
-FAMILIAR_ODDS = 30.0
-"""How much likelier a use is that is just like a familiar one."""
+_FIRST, _SECOND = np.triu_indices(AT_ONCE, 1)
+"""Pairs of uses that may close in the same instant."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Familiar:
-    """Uses that a home is known for: a toilet's refill, a washer's fill.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Explanations:
+    """The uses of spans of levels, one element a use on a level, sorted by level.
 
     Attributes
     ----------
-    volume_l, flow_lpm : tuple of float
-        One element a familiar use.
+    level : ndarray of int64, shape (n_flows,)
+        Level, counted over all spans.
+    use : ndarray of int64, shape (n_flows,)
+        Number of the use inside its span, from 0 in the order of opening.
+    flow_lpm : ndarray, shape (n_flows,)
+        Its flow there [L/min], > 0; on each level they add up to the level.
+    certainty : ndarray, shape (n_spans,)
+        How sure the division of each span is among the explanations kept, 0 to 1.
     """
 
-    volume_l: tuple[float, ...] = ()
-    flow_lpm: tuple[float, ...] = ()
-
-    def reward(self, volume_l: float, flow_lpm: float) -> float:
-        """Return how much a use of this volume and flow earns by being like a familiar one, >= 0."""
-        best = 0.0
-        for volume, flow in zip(self.volume_l, self.flow_lpm, strict=True):
-            away = (log(volume_l / volume) / FAMILIAR_VOLUME) ** 2 + (log(flow_lpm / flow) / FAMILIAR_FLOW) ** 2
-            if away < 18.0:
-                best = max(best, log1p(FAMILIAR_ODDS * exp(-0.5 * away)))
-        return best
+    level: IntArray
+    use: IntArray
+    flow_lpm: FloatArray
+    certainty: FloatArray
 
 
-@dataclass(frozen=True, kw_only=True)
-class Use:
-    """One use inside a span: its flow on each plateau from `first` on."""
-
-    first: int
-    flows_lpm: tuple[float, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Explanation:
-    """The uses of one span, and how sure the division is among the explanations kept (0 to 1)."""
-
-    uses: tuple[Use, ...]
-    certainty: float
-
-
-class _Running(NamedTuple):
-    """A use that runs: its flow now and when it opened, its volume so far, and whether it was just turned down."""
-
-    use: int
-    flow: float
-    opened: float
-    volume: float
-    falls: bool
-
-
-class _State(NamedTuple):
-    """A way to explain the steps so far.
-
-    `cost` is that of the cheapest way to get here, `mass` the cost of all of them together.
-    """
-
-    cost: float
-    mass: float
-    active: tuple[_Running, ...]
-    n_uses: int
-    parent: _State | None
-
-
-def explain_span(
-    level_lpm: list[float], variance: list[float], minutes: list[float], familiar: Familiar | None = None
-) -> Explanation:
-    """Divide the plateaus of one span among uses.
+def explain_spans(
+    first: IntArray,
+    level_lpm: FloatArray,
+    variance: FloatArray,
+    minutes: FloatArray,
+    familiar: Familiar | None = None,
+) -> Explanations:
+    """Divide the levels of spans among uses.
 
     Parameters
     ----------
-    level_lpm : list of float, length n_plateaus
-        Levels above the trickle [L/min], > 0, n_plateaus >= 1. No flow before and after.
-    variance : list of float, length n_plateaus
+    first : ndarray of int64, shape (n_spans + 1,)
+        First level of each span, then the number of levels. Each span has a level at least; no flow before and after.
+    level_lpm : ndarray, shape (n_levels,)
+        Levels above the trickle [L/min], > 0.
+    variance : ndarray, shape (n_levels,)
         Variance of each level [(L/min)^2].
-    minutes : list of float, length n_plateaus
+    minutes : ndarray, shape (n_levels,)
         Duration of each [min].
     familiar : Familiar, optional
-        Uses that the home is known for.
+        What the home is known for.
 
     Returns
     -------
-    Explanation
-        On each plateau the flows of its uses add up to its level.
+    Explanations
     """
     known = Familiar() if familiar is None else familiar
-    beam = [_State(0.0, 0.0, (), 0, None)]
-    before, noise_before = 0.0, 0.0
-    for level, noise, lasts in zip(level_lpm, variance, minutes, strict=True):
-        step_noise = noise_before + noise + (SHARED_LINE * max(level, before)) ** 2
-        beam = _advance(beam, before, level, step_noise, lasts, known)
-        before, noise_before = level, noise
-    closing = [
-        TOGETHER_COST * max(len(state.active) - 1, 0) - sum(known.reward(u.volume, u.opened) for u in state.active)
-        for state in beam
-    ]
-    best = min(range(len(beam)), key=lambda k: beam[k].cost + closing[k])
-    lowest = beam[best].cost + closing[best]
-    weight = sum(exp(min(lowest - state.mass - end, 0.0)) for state, end in zip(beam, closing, strict=True))
-    return Explanation(uses=_uses_of(beam[best]), certainty=min(1.0 / weight, 1.0))
+    count = np.diff(first)
+    # The longest spans first: those that still run are always the first rows.
+    order = np.argsort(-count, kind="stable")
+    rows = count[order]
+    certainty = np.ones(count.size)
+    parts: list[tuple[IntArray, IntArray, FloatArray]] = []
+    for begin in range(0, rows.size, _ROWS):
+        chunk = slice(begin, begin + _ROWS)
+        search = _Search(first[:-1][order[chunk]], rows[chunk], level_lpm, variance, minutes, known)
+        parts.append(search.run())
+        certainty[order[chunk]] = search.certainty
+    if not parts:
+        return Explanations(
+            level=np.empty(0, np.int64), use=np.empty(0, np.int64), flow_lpm=np.empty(0), certainty=certainty
+        )
+    level, use, flow = (np.concatenate(column) for column in zip(*parts, strict=True))
+    by_level = np.lexsort((use, level))
+    return Explanations(level=level[by_level], use=use[by_level], flow_lpm=flow[by_level], certainty=certainty)
 
 
-def _advance(
-    beam: list[_State], before: float, level: float, noise: float, minutes: float, known: Familiar
-) -> list[_State]:
-    found: dict[tuple[int, ...], _State] = {}
-    for state in beam:
-        for cost, active, n_uses in _moves(state, level - before, level, noise, known):
-            total = sum(u.flow for u in active)
-            if total <= 0 or len(active) > MOST_AT_ONCE:
-                continue
-            scale = level / total
-            scaled = tuple(
-                _Running(
-                    u.use,
-                    u.flow * scale,
-                    u.opened or u.flow * scale,
-                    u.volume + u.flow * scale * minutes,
-                    u.falls and minutes < TAPER_MINUTES,
-                )
-                for u in active
-            )
-            # Explanations that agree on what runs now and since when, to a twentieth of the flow and a tenth of the
-            # volume, go on alike: the cheapest stays and speaks for all.
-            key = tuple(sorted(round(20 * u.flow / level) * 100_000 + round(10 * log1p(u.volume)) for u in scaled))
-            reached = _State(state.cost + cost, state.mass + cost, scaled, n_uses, state)
-            rival = found.get(key)
-            if rival is not None:
-                mass = min(rival.mass, reached.mass) - log1p(exp(-abs(rival.mass - reached.mass)))
-                reached = (reached if reached.cost < rival.cost else rival)._replace(mass=mass)
-            found[key] = reached
-    return sorted(found.values(), key=lambda s: s.cost)[:BEAM]
+_ROWS = 1024
+"""Spans searched at once, to spare memory."""
 
 
-_Move = tuple[float, tuple[_Running, ...], int]
+@dataclass(kw_only=True, eq=False)
+class _Beam:
+    """Explanations so far: arrays of shape (n_spans, n_kept), and of running uses (n_spans, n_kept, AT_ONCE).
+
+    `cost` is that of the cheapest way to get there, infinite where there is none; `mass` the cost of all ways together.
+    A place for a use is free where its `flow` is 0; `opened` is what its flow was worth when it opened.
+    """
+
+    cost: FloatArray
+    mass: FloatArray
+    n_uses: IntArray
+    flow: FloatArray
+    volume: FloatArray
+    minutes: FloatArray
+    opened: FloatArray
+    use: IntArray
+    falls: BoolArray
+
+    @classmethod
+    def empty(cls, n_spans: int) -> _Beam:
+        """Return one explanation of nothing for each span."""
+        places = (n_spans, 1, AT_ONCE)
+        return cls(
+            cost=np.zeros((n_spans, 1)),
+            mass=np.zeros((n_spans, 1)),
+            n_uses=np.zeros((n_spans, 1), np.int64),
+            flow=np.zeros(places),
+            volume=np.zeros(places),
+            minutes=np.zeros(places),
+            opened=np.zeros(places),
+            use=np.full(places, -1),
+            falls=np.zeros(places, bool),
+        )
+
+    def at(self, spans: IntArray | slice, kept: IntArray | slice) -> _Beam:
+        """Return some explanations of some spans."""
+        return _Beam(**{name: array[spans, kept] for name, array in vars(self).items()})
 
 
-def _moves(state: _State, step: float, level: float, noise: float, known: Familiar) -> Iterator[_Move]:
-    """Yield the ways from `state` to the next level: price, active uses, number of uses so far."""
-    active, n = state.active, state.n_uses
-    if not active:
-        yield OPEN_COST, (_Running(n, level, 0.0, 0.0, False),), n + 1
-        return
-    if step > 0:
-        yield OPEN_COST + _thin(step), (*active, _Running(n, step, 0.0, 0.0, False)), n + 1
-    newest = active[-1].use if len(active) == 1 else max(u.use for u in active)
-    for k, running in enumerate(active):
-        others = active[:k] + active[k + 1 :]
-        changed = running.flow + step
-        reward = known.reward(running.volume, running.opened)
-        if changed > (LEAST_FLOW_LPM if others else 0.0):
-            base = TAPER_COST if running.falls and step < 0 else ADJUST_COST
-            price = base + ADJUST_SLOPE * abs(log(changed / running.flow))
-            yield price, (*others, running._replace(flow=changed, falls=step < 0)), n
-            if abs(step) > 0.1 * running.flow:
-                follower = _Running(n, changed, 0.0, 0.0, False)
-                yield OPEN_COST + TOGETHER_COST + _thin(changed) - reward, (*others, follower), n + 1
-        if step < 0 and others:
-            older = OLDER_COST if running.use < newest else 0.0
-            yield _misfit(changed, running.flow, noise) + older - reward, others, n
-    if step < 0 and len(active) > 2:
-        for one, other in combinations(active, 2):
-            rest = tuple(u for u in active if u is not one and u is not other)
-            flow = one.flow + other.flow
-            reward = known.reward(one.volume, one.opened) + known.reward(other.volume, other.opened)
-            yield TOGETHER_COST + _misfit(flow + step, flow, noise) - reward, rest, n
+class _Search:
+    """The beam search over some spans, the longest first."""
+
+    def __init__(
+        self,
+        first: IntArray,
+        count: IntArray,
+        level_lpm: FloatArray,
+        variance: FloatArray,
+        minutes: FloatArray,
+        known: Familiar,
+    ) -> None:
+        self.first, self.count = first, count
+        self.level, self.variance, self.minutes, self.known = level_lpm, variance, minutes, known
+        self.certainty = np.ones(count.size)
+        self._steps: list[tuple[IntArray, FloatArray, IntArray]] = []
+        self._last = np.zeros(count.size, np.int64)
+
+    def run(self) -> tuple[IntArray, IntArray, FloatArray]:
+        """Search, and return level, use and flow of every use on every level."""
+        beam = _Beam.empty(self.count.size)
+        before = noise_before = np.zeros(self.count.size)
+        for k in range(int(self.count[0])):
+            n = int(np.searchsorted(-self.count, -k, side="left"))
+            here = self.first[:n] + k
+            level, noise = self.level[here], self.variance[here]
+            before, noise_before = before[:n], noise_before[:n]
+            step_noise = noise_before + noise + (SHARED_LINE * np.maximum(level, before)) ** 2
+            parent, beam = self._advance(beam.at(slice(n), slice(None)), before, level, step_noise, self.minutes[here])
+            self._steps.append((parent, beam.flow, beam.use))
+            self._close(beam, np.flatnonzero(self.count[:n] == k + 1))
+            before, noise_before = level, noise
+        return self._followed_back()
+
+    def _worth(self, beam: _Beam) -> FloatArray:
+        """Return what each running use earns if it closes now."""
+        running = beam.flow > 0
+        flow = beam.volume / np.where(running, np.maximum(beam.minutes, 1e-9), 1.0)
+        worth = FAMILIAR_WEIGHT * self.known.of_use(beam.volume, flow) - beam.opened
+        return np.where(running, worth, 0.0)
+
+    def _close(self, beam: _Beam, spans: IntArray) -> None:
+        """Choose the best explanation of the spans that end here."""
+        if spans.size == 0:
+            return
+        done = beam.at(spans, slice(None))
+        n_running = (done.flow > 0).sum(axis=2)
+        closing = TOGETHER_COST * np.maximum(n_running - 1, 0) - self._worth(done).sum(axis=2)
+        total = done.cost + closing
+        best = total.argmin(axis=1)
+        lowest = total.min(axis=1, keepdims=True)
+        weight = np.exp(np.minimum(lowest - done.mass - closing, 0.0)).sum(axis=1)
+        self.certainty[spans] = np.minimum(1.0 / weight, 1.0)
+        self._last[spans] = best
+
+    def _advance(
+        self, beam: _Beam, before: FloatArray, level: FloatArray, noise: FloatArray, minutes: FloatArray
+    ) -> tuple[IntArray, _Beam]:
+        """Take one step in each span; also return which explanation each new one came from."""
+        price = self._prices(beam, level - before, level, noise)
+        n_spans, _, n_moves = price.shape
+        by_span = (beam.cost[:, :, None] + price).reshape(n_spans, -1)
+        n_tried = min(TRIED, by_span.shape[1])
+        chosen = np.sort(np.argpartition(by_span, n_tried - 1, axis=1)[:, :n_tried], axis=1)
+        parent, move = chosen // n_moves, chosen % n_moves
+        span = np.arange(n_spans)[:, None]
+        cost = by_span[span, chosen]
+        mass = beam.mass[span, parent] + price[span, parent, move]
+        tried = self._moved(beam.at(span, parent), move, cost, mass, level - before, level, minutes)
+        return self._best_of(parent, tried, level)
+
+    def _prices(self, beam: _Beam, step: FloatArray, level: FloatArray, noise: FloatArray) -> FloatArray:
+        """Return the price of every move, shape (n_spans, n_kept, n_moves); infinite for one that can't be.
+
+        Moves are: a use opens; one is turned; one closes as another opens in its place; one closes; two close.
+        """
+        flow = beam.flow
+        running = flow > 0
+        n_running = running.sum(axis=2)
+        step, level, noise = step[:, None], level[:, None], noise[:, None]
+        down = step < 0
+        worth = self._worth(beam)
+        new_flow = np.where(n_running > 0, step, level)
+        opens = OPEN_COST - self._of_flow(new_flow) + _thin(new_flow)
+        opens = np.where((n_running == 0) | ((step > 0) & (n_running < AT_ONCE)), opens, np.inf)
+        step, level, noise, down = step[..., None], level[..., None], noise[..., None], down[..., None]
+        others = (n_running > 1)[..., None]
+        changed = np.where(running, flow + step, 0.0)
+        can_turn = changed > np.where(others, LEAST_FLOW_LPM, 0.0)
+        safe = np.where(can_turn, changed, 1.0)
+        turns = np.where(beam.falls & down, TAPER_COST, ADJUST_COST) + ADJUST_SLOPE * np.abs(
+            np.log(safe / np.where(running, flow, 1.0))
+        )
+        follows = OPEN_COST + TOGETHER_COST + _thin(safe) - worth - self._of_flow(safe)
+        follows = np.where(can_turn & (np.abs(step) > NEW_USE_SHARE * flow), follows, np.inf)
+        newest = np.where(running, beam.use, -1).max(axis=2, keepdims=True)
+        closes = _misfit(flow + step, flow, noise) - worth + np.where(beam.use < newest, OLDER_COST, 0.0)
+        closes = np.where(running & others & down, closes, np.inf)
+        both = flow[..., _FIRST] + flow[..., _SECOND]
+        pairs = TOGETHER_COST + _misfit(both + step, both, noise) - worth[..., _FIRST] - worth[..., _SECOND]
+        possible = running[..., _FIRST] & running[..., _SECOND] & down & (n_running > 2)[..., None]
+        pairs = np.where(possible, pairs, np.inf)
+        turns = np.where(can_turn, turns, np.inf)
+        return np.concatenate([opens[..., None], turns, follows, closes, pairs], axis=2)
+
+    def _of_flow(self, flow: FloatArray) -> FloatArray:
+        return FAMILIAR_WEIGHT * self.known.of_flow(flow)
+
+    def _moved(
+        self,
+        beam: _Beam,
+        move: IntArray,
+        cost: FloatArray,
+        mass: FloatArray,
+        step: FloatArray,
+        level: FloatArray,
+        minutes: FloatArray,
+    ) -> _Beam:
+        """Make the moves, each on its own explanation."""
+        running = beam.flow > 0
+        kind = np.where(move < 1 + 3 * AT_ONCE, (move - 1) // AT_ONCE, 3)
+        opens, follows, closes, pairs = kind == -1, kind == 1, kind == 2, kind == 3
+        pair = np.where(pairs, move - (1 + 3 * AT_ONCE), 0)
+        free = (~running).argmax(axis=2)
+        place = np.where(opens, free, np.where(pairs, _FIRST[pair], (move - 1) % AT_ONCE))
+        at = np.arange(AT_ONCE) == place[..., None]
+        also = (np.arange(AT_ONCE) == _SECOND[pair][..., None]) & pairs[..., None]
+        alone = ~running.any(axis=2)
+        change = np.where(opens & alone, level[:, None], step[:, None])
+        flow = np.where(at, beam.flow + change[..., None], beam.flow)
+        flow = np.where((at & (closes | pairs)[..., None]) | also, 0.0, flow)
+        new = at & (opens | follows)[..., None]
+        flow = np.where(np.isinf(cost)[..., None], 0.0, flow)
+        total = flow.sum(axis=2, keepdims=True)
+        flow = flow * np.where(total > 0, level[:, None, None] / np.where(total > 0, total, 1.0), 0.0)
+        runs = flow > 0
+        lasts = minutes[:, None, None]
+        kept = runs & ~new
+        # A turned use falls if it was turned down; one that was left alone goes on falling for a short while.
+        turned = at & (kind == 0)[..., None]
+        falls = np.where(turned, (step < 0)[:, None, None], beam.falls & (lasts < TAPER_MINUTES)) & kept
+        falls &= lasts < TAPER_MINUTES
+        return _Beam(
+            cost=np.where(total[..., 0] > 0, cost, np.inf),
+            mass=mass,
+            n_uses=beam.n_uses + (opens | follows),
+            flow=flow,
+            volume=np.where(kept, beam.volume, 0.0) + flow * lasts,
+            minutes=np.where(kept, beam.minutes, 0.0) + runs * lasts,
+            opened=np.where(new, self._of_flow(np.where(runs, flow, 1.0)), np.where(kept, beam.opened, 0.0)),
+            use=np.where(new, beam.n_uses[..., None], np.where(kept, beam.use, -1)),
+            falls=falls,
+        )
+
+    def _best_of(self, parent: IntArray, tried: _Beam, level: FloatArray) -> tuple[IntArray, _Beam]:
+        """Keep the cheapest explanations.
+
+        Those that agree on what runs now and since when, to a twentieth of the flow and a tenth of the volume, go on
+        alike: the cheapest stays and speaks for all.
+        """
+        share = np.rint(20 * tried.flow / level[:, None, None])
+        running = (share * 1e5 + np.rint(10 * np.log1p(tried.volume))).astype(np.int64)
+        sign = (np.sort(running, axis=2) * _MIXED).sum(axis=2)
+        n_spans, n_tried = sign.shape
+        span = np.repeat(np.arange(n_spans), n_tried)
+        order = np.lexsort((tried.cost.ravel(), sign.ravel(), span))
+        same = sign.ravel()[order]
+        opens = np.concatenate([[True], (same[1:] != same[:-1]) | (span[1:] != span[:-1])])
+        heads = np.flatnonzero(opens)
+        mass = -np.logaddexp.reduceat(-np.where(np.isinf(tried.cost), np.inf, tried.mass).ravel()[order], heads)
+        lead = order[heads]
+        ranked = np.lexsort((tried.cost.ravel()[lead], span[lead]))
+        lead, mass = lead[ranked], mass[ranked]
+        owner = span[lead]
+        rank = np.arange(owner.size) - np.searchsorted(owner, owner)
+        chosen = rank < BEAM
+        n_kept = int(rank[chosen].max()) + 1
+        pick = np.zeros((n_spans, n_kept), np.int64)
+        there = np.zeros((n_spans, n_kept), bool)
+        total = np.full((n_spans, n_kept), np.inf)
+        row, column = owner[chosen], rank[chosen]
+        pick[row, column] = lead[chosen] % n_tried
+        there[row, column] = True
+        total[row, column] = mass[chosen]
+        at = np.arange(n_spans)[:, None]
+        kept = tried.at(at, pick)
+        kept.cost = np.where(there, kept.cost, np.inf)
+        kept.mass = np.where(np.isinf(kept.cost), np.inf, total)
+        return parent[at, pick], kept
+
+    def _followed_back(self) -> tuple[IntArray, IntArray, FloatArray]:
+        """Follow the best explanation of each span back from its end."""
+        found: list[tuple[IntArray, IntArray, FloatArray]] = []
+        here = self._last.copy()
+        for k in range(len(self._steps) - 1, -1, -1):
+            parent, flow, use = self._steps[k]
+            n = parent.shape[0]
+            span = np.arange(n)
+            flow, use = flow[span, here[:n]], use[span, here[:n]]
+            row, place = np.nonzero(flow > 0)
+            found.append((self.first[row] + k, use[row, place], flow[row, place]))
+            here[:n] = parent[span, here[:n]]
+        level, number, litres = (np.concatenate(column) for column in zip(*found, strict=True))
+        return level, number, litres
 
 
-def _thin(flow: float) -> float:
-    """Price of a new use that would be thinner than fixtures run."""
-    return 0.0 if flow >= LEAST_FLOW_LPM else 4.0
+_MIXED = np.random.default_rng(0).integers(1 << 40, size=AT_ONCE) | 1
+"""Factors that turn the state of the running uses into one number that no other state is likely to have."""
 
 
-def _misfit(miss: float, flow: float, noise: float) -> float:
+def _thin(flow: FloatArray) -> FloatArray:
+    """Price of a new use for being thinner than fixtures run."""
+    return np.where(flow >= LEAST_FLOW_LPM, 0.0, THIN_COST)
+
+
+def _misfit(miss: FloatArray, flow: FloatArray, noise: FloatArray) -> FloatArray:
     """Price of a use closing with a fall that misses its flow by `miss`."""
-    return 0.5 * miss * miss / (noise + (SAME_FIXTURE * flow) ** 2)
-
-
-def _uses_of(state: _State) -> tuple[Use, ...]:
-    """Follow an explanation back and collect each use's flows."""
-    states: list[_State] = []
-    here: _State | None = state
-    while here is not None and here.parent is not None:
-        states.append(here)
-        here = here.parent
-    flows: dict[int, list[float]] = {}
-    first: dict[int, int] = {}
-    for plateau, visited in enumerate(reversed(states)):
-        for running in visited.active:
-            first.setdefault(running.use, plateau)
-            flows.setdefault(running.use, []).append(running.flow)
-    return tuple(Use(first=first[u], flows_lpm=tuple(flows[u])) for u in sorted(flows))
+    own = np.maximum(SAME_FIXTURE * flow, 1e-6) ** 2
+    spread = noise + own
+    return np.asarray(0.5 * miss * miss / spread + 0.5 * UNSURE_COST * np.log(spread / own))

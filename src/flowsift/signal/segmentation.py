@@ -8,9 +8,10 @@ import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.disaggregation import Shares, TrickleSpans
-from flowsift.grouping import expand_ranges, first_by, least_by
+from flowsift.grouping import expand_ranges, first_by, least_by, sum_by
+from flowsift.signal.familiar import Familiar
 from flowsift.signal.layout import Layout
-from flowsift.signal.overlap import Explanation, Familiar, explain_span
+from flowsift.signal.overlap import explain_spans
 from flowsift.signal.steps import Plateaus
 from flowsift.units import SECONDS_PER_MINUTE
 
@@ -108,97 +109,167 @@ def explain(layout: Layout, familiar: Familiar | None = None) -> Segmentation:
     ----------
     layout : Layout
     familiar : Familiar, optional
-        Uses that the home is known for; among overlapping uses they are recognised by their volume.
+        What the home is known for; among overlapping uses it tells likely volumes and flows from unlikely ones.
 
     Returns
     -------
     Segmentation
         Every metered cell's volume is divided among uses and trickle; what belongs to neither is left.
     """
-    ranges: list[tuple[int, int]] = []
-    certainty: list[float] = []
-    columns: list[tuple[IntArray, FloatArray, FloatArray]] = []
-    net, length, ramp, spans = layout.net_lpm, layout.plateaus.length, layout.ramp, layout.spans
-    levels = np.cumsum(np.append(0, ~ramp))
-    n_levels = levels[spans[:, 1]] - levels[spans[:, 0]]
-    to_minutes = layout.trace.interval_s / SECONDS_PER_MINUTE
-    for (a, b), n in zip(spans.tolist(), n_levels.tolist(), strict=True):
-        if n == 1:
-            ranges.append((a, b))
-            certainty.append(1.0)
-            columns.append((np.arange(a, b), net[a:b], np.ones(b - a)))
-            continue
-        major = _levels(ramp[a:b], net[a:b], length[a:b])
-        minutes = _reach(major, length[a:b]) * to_minutes
-        found = explain_span(net[a + major].tolist(), layout.variance[a + major].tolist(), minutes.tolist(), familiar)
-        for place, flow in _flows(found, major, net[a:b]):
-            ranges.append((a + int(place[0]), a + int(place[-1]) + 1))
-            certainty.append(found.certainty)
-            columns.append((a + place, flow, flow / net[a + place]))
-    order = sorted(range(len(ranges)), key=ranges.__getitem__)
-    none = [np.empty(0, np.int64)], [np.empty(0)], [np.empty(0)]
-    plateau, flow, fraction = (
-        np.concatenate(column) for column in (zip(*(columns[k] for k in order), strict=True) if order else none)
-    )
+    levels = _find_levels(layout)
+    rows, certainty = _explain_levels(layout, levels, familiar)
+    parts, span = _spread(layout, levels, rows)
+    n = int(parts.use.max()) + 1 if parts.use.size else 0
+    first, last = np.full(n, layout.net_lpm.size), np.zeros(n, np.int64)
+    np.minimum.at(first, parts.use, parts.plateau)
+    np.maximum.at(last, parts.use, parts.plateau)
+    order = np.lexsort((last, first))
+    rank = np.empty(n, np.int64)
+    rank[order] = np.arange(n)
+    by_use = np.lexsort((parts.plateau, rank[parts.use]))
     parts = Parts(
-        use=np.repeat(np.arange(len(order)), [columns[k][0].size for k in order]),
-        plateau=plateau,
-        flow_lpm=flow,
-        fraction=fraction,
-        ramp=ramp[plateau],
+        use=rank[parts.use][by_use],
+        plateau=parts.plateau[by_use],
+        flow_lpm=parts.flow_lpm[by_use],
+        fraction=parts.fraction[by_use],
+        ramp=parts.ramp[by_use],
     )
-    uses = np.array([ranges[k] for k in order], dtype=np.int64).reshape(-1, 2)
-    return _divide(layout, uses, np.array([certainty[k] for k in order], dtype=np.float64), parts)
+    return _divide(layout, first[order], last[order], certainty[span[order]], parts)
 
 
-def _levels(ramp: BoolArray, net: FloatArray, length: IntArray) -> IntArray:
-    """Return the places of a span's levels: all plateaus but ramps, and the largest of an overlong span."""
-    major = np.flatnonzero(~ramp)
-    if major.size > MOST_LEVELS:
-        weight = length[major] * net[major]
-        major = np.sort(major[np.argsort(-weight, kind="stable")[:MOST_LEVELS]])
-    return major
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Levels:
+    """The plateaus of all spans that are levels: neither ramps nor, in an overlong span, the lesser ones.
+
+    Attributes
+    ----------
+    plateau : ndarray of int64, shape (n_levels,)
+    first : ndarray of int64, shape (n_spans + 1,)
+        First level of each span, then their number.
+    """
+
+    plateau: IntArray
+    first: IntArray
 
 
-def _reach(major: IntArray, length: IntArray) -> FloatArray:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Rows:
+    """Uses on levels, one element a use on a level, sorted by level.
+
+    `use` counts over all spans; the rows of level ``k`` are ``first[k]`` to ``first[k + 1] - 1``.
+    """
+
+    first: IntArray
+    use: IntArray
+    flow_lpm: FloatArray
+    span_of_use: IntArray
+
+
+def _find_levels(layout: Layout) -> _Levels:
+    spans, length = layout.spans, layout.plateaus.length
+    chosen = ~layout.ramp
+    upto = np.cumsum(np.append(0, chosen))
+    for k in np.flatnonzero(upto[spans[:, 1]] - upto[spans[:, 0]] > MOST_LEVELS):
+        inside = np.arange(*spans[k])
+        major = inside[chosen[inside]]
+        lesser = np.argsort(-length[major] * layout.net_lpm[major], kind="stable")[MOST_LEVELS:]
+        chosen[major[lesser]] = False
+    upto = np.cumsum(np.append(0, chosen))
+    _, plateau = expand_ranges(spans[:, 0], spans[:, 1])
+    return _Levels(
+        plateau=plateau[chosen[plateau]],
+        first=np.append(0, np.cumsum(upto[spans[:, 1]] - upto[spans[:, 0]])),
+    )
+
+
+def _explain_levels(layout: Layout, levels: _Levels, familiar: Familiar | None) -> tuple[_Rows, FloatArray]:
+    """Explain the levels of each span, and say how sure that is of each; a span of one level needs no search."""
+    count = np.diff(levels.first)
+    several = np.flatnonzero(count > 1)
+    _, level = expand_ranges(levels.first[several], levels.first[several + 1])
+    plateau = levels.plateau[level]
+    found = explain_spans(
+        np.append(0, np.cumsum(count[several])),
+        layout.net_lpm[plateau],
+        layout.variance[plateau],
+        (_reach(layout, levels) * (layout.trace.interval_s / SECONDS_PER_MINUTE))[level],
+        familiar,
+    )
+    certainty = np.ones(count.size)
+    certainty[several] = found.certainty
+    one = levels.first[:-1][count == 1]
+    at = np.concatenate([level[found.level], one])
+    span = np.repeat(np.arange(count.size), count)[at]
+    number = np.concatenate([found.use, np.zeros(one.size, np.int64)])
+    order = np.lexsort((number, at))
+    key = span * (int(number.max(initial=0)) + 1) + number
+    _, first_row, use = np.unique(key, return_index=True, return_inverse=True)
+    rows = _Rows(
+        first=np.searchsorted(at[order], np.arange(levels.plateau.size + 1)),
+        use=use[order],
+        flow_lpm=np.concatenate([found.flow_lpm, layout.net_lpm[levels.plateau[one]]])[order],
+        span_of_use=span[first_row],
+    )
+    return rows, certainty
+
+
+def _reach(layout: Layout, levels: _Levels) -> FloatArray:
     """Cells that each level stands for: its own, and half of the ramps on either side."""
-    upto = np.concatenate([[0], np.cumsum(length)])
-    middle = (upto[major[:-1] + 1] + upto[major[1:]]) / 2
-    return np.diff(np.concatenate([[0.0], middle, [float(upto[-1])]]))
+    edge, spans = layout.plateaus.first, layout.spans
+    middle = (edge[levels.plateau[:-1] + 1] + edge[levels.plateau[1:]]) / 2
+    begin, end = np.concatenate([[0.0], middle]), np.concatenate([middle, [0.0]])
+    begin[levels.first[:-1]] = edge[spans[:, 0]]
+    end[levels.first[1:] - 1] = edge[spans[:, 1]]
+    return np.asarray(end - begin, dtype=np.float64)
 
 
-def _flows(found: Explanation, major: IntArray, net: FloatArray) -> list[tuple[IntArray, FloatArray]]:
-    """Spread each use's flows from the levels of a span to all its plateaus, ramps included.
+def _spread(layout: Layout, levels: _Levels, rows: _Rows) -> tuple[Parts, IntArray]:
+    """Spread the uses' flows from the levels to all plateaus of the spans; also return the span of each use.
 
     On a ramp the uses that run before and after it keep their flow; what is left goes to those that open or close.
     """
-    n, n_uses = net.size, len(found.uses)
-    at_level = np.zeros((n_uses, major.size))
-    for k, use in enumerate(found.uses):
-        at_level[k, use.first : use.first + len(use.flows_lpm)] = use.flows_lpm
-    flow = np.zeros((n_uses, n))
-    flow[:, major] = at_level
-    upto = np.searchsorted(major, np.arange(n), side="right")
-    for p in np.setdiff1d(np.arange(n), major):
-        k = upto[p]
-        before = at_level[:, k - 1] if k > 0 else np.zeros(n_uses)
-        after = at_level[:, k] if k < major.size else np.zeros(n_uses)
-        stays = np.minimum(before, after)
-        moves = np.maximum(before, after) - stays
-        left = net[p] - stays.sum()
-        if left > 0 and moves.sum() > 0:
-            flow[:, p] = stays + moves * (left / moves.sum())
-        else:
-            whole = stays if stays.sum() > 0 else before + after
-            flow[:, p] = whole * (net[p] / whole.sum())
-    rows = []
-    for k in range(n_uses):
-        place = np.flatnonzero(flow[k] > 0)
-        rows.append((place, flow[k][place]))
-    return rows
+    net = layout.net_lpm
+    span, plateau = expand_ranges(layout.spans[:, 0], layout.spans[:, 1])
+    after = np.searchsorted(levels.plateau, plateau)
+    is_level = levels.plateau[np.minimum(after, max(levels.plateau.size - 1, 0))] == plateau
+    own, row = expand_ranges(rows.first[after[is_level]], rows.first[after[is_level] + 1])
+    on_level = plateau[is_level][own], rows.use[row], rows.flow_lpm[row]
+
+    ramp, k, span = plateau[~is_level], after[~is_level], span[~is_level]
+    has_before, has_after = k > levels.first[span], k < levels.first[span + 1]
+    left, row_before = expand_ranges(rows.first[k - has_before], rows.first[k])
+    right, row_after = expand_ranges(rows.first[k], rows.first[k + has_after])
+    place, row = np.concatenate([left, right]), np.concatenate([row_before, row_after])
+    key, at = np.unique(place * (rows.span_of_use.size + 1) + rows.use[row], return_inverse=True)
+    place, use = key // (rows.span_of_use.size + 1), key % (rows.span_of_use.size + 1)
+    flow_before = sum_by(at[: left.size], rows.flow_lpm[row_before], key.size)
+    flow_after = sum_by(at[left.size :], rows.flow_lpm[row_after], key.size)
+    stays = np.minimum(flow_before, flow_after)
+    moves = np.maximum(flow_before, flow_after) - stays
+    staying, moving = sum_by(place, stays, ramp.size), sum_by(place, moves, ramp.size)
+    rest = net[ramp] - staying
+    parted = (rest > 0) & (moving > 0)
+    whole = np.where((staying > 0)[place], stays, flow_before + flow_after)
+    flow = np.where(
+        parted[place],
+        stays + moves * (rest / np.where(moving > 0, moving, 1.0))[place],
+        whole * (net[ramp] / sum_by(place, whole, ramp.size))[place],
+    )
+    runs = flow > 0
+    part_plateau, part_use, part_flow = (
+        np.concatenate(pair) for pair in zip(on_level, (ramp[place[runs]], use[runs], flow[runs]), strict=True)
+    )
+    parts = Parts(
+        use=part_use,
+        plateau=part_plateau,
+        flow_lpm=part_flow,
+        fraction=part_flow / net[part_plateau],
+        ramp=layout.ramp[part_plateau],
+    )
+    return parts, rows.span_of_use
 
 
-def _divide(layout: Layout, uses: IntArray, certainty: FloatArray, parts: Parts) -> Segmentation:
+def _divide(layout: Layout, first: IntArray, last: IntArray, certainty: FloatArray, parts: Parts) -> Segmentation:
     """Divide the volume of each metered cell by the fractions of its plateau."""
     trace, runs, plateaus = layout.trace, layout.runs, layout.plateaus
     base, level = layout.base_lpm, np.maximum(plateaus.level_lpm, 1e-12)
@@ -212,10 +283,8 @@ def _divide(layout: Layout, uses: IntArray, certainty: FloatArray, parts: Parts)
         flow=flow,
         volume_l=(trace.volume_l - trickle_l)[flow] * parts.fraction[part],
     )
-    start, end = np.empty(0, np.int64), np.empty(0, np.int64)
-    if uses.size:
-        start = runs.cell[plateaus.first[uses[:, 0]]]
-        end = runs.cell[plateaus.first[uses[:, 1]] - 1] + 1
+    start = runs.cell[plateaus.first[first]]
+    end = runs.cell[plateaus.first[last + 1] - 1] + 1
     return Segmentation(
         start=start,
         end=end,

@@ -10,8 +10,8 @@ from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.grouping import greatest_by, least_by
 from flowsift.units import SECONDS_PER_MINUTE
 
-SPLIT_SCORE = 10.0
-"""Squared difference of two levels, in units of its variance, from which they are two plateaus. About three standard
+SPLIT_SCORE = 7.0
+"""Squared difference of two levels, in units of its variance, from which they are two plateaus. Two to three standard
 deviations, as every cell is a place where a step could be."""
 
 UNSTEADY = 0.05
