@@ -23,8 +23,9 @@ def flushing_home(
     label="flush",
     timezone="UTC",
     unit="L",
+    interval_s=1,
 ):
-    """A home at 1 s: toilets are (volume_l, flow_lpm[, reduced_l]) and flush at random times, one at a time.
+    """A home at 1 s, if not told otherwise: toilets are (volume_l, flow_lpm[, reduced_l]) and flush one at a time.
 
     A share `mixed` of the refills has 0.2 to 2 L of other water in it. `leak` is (toilet, volume_l, every_s): short
     refills all day and night.
@@ -60,12 +61,12 @@ def flushing_home(
         flow_l[middle] += extra / (middle.stop - middle.start)
         table.append((start, start + upto.size, name, fixture))
     upto = np.floor(np.concatenate([[0.0], np.cumsum(flow_l)]) / pulse_l + 1e-9) * pulse_l
-    volume = np.diff(upto)
+    volume = np.diff(upto[::interval_s])
     cell = np.flatnonzero(volume > 1e-9)
     trace = fs.Trace(
         start_ns=pd.Timestamp("2024-06-03T00:00Z").value,
-        interval_ns=10**9,
-        n_cells=days * DAY_S,
+        interval_ns=interval_s * 10**9,
+        n_cells=days * DAY_S // interval_s,
         cell=cell,
         volume_l=volume[cell],
         gaps=np.empty((0, 2), np.int64),

@@ -197,3 +197,40 @@ def test_fills_in_bursts_are_no_toilet():
     study = flushes(from_uses(trace, pd.concat([events, washer]).sort_values("start")))
     assert [t.full.volume_l for t in study.toilets] == pytest.approx([6.0], rel=0.01)
     assert {left.n_events for left in study.left_out if "bursts" in left.reason} == {30}
+
+
+def coarse_home(toilets, **options):
+    """A home at 10 s and 0.4 L a pulse."""
+    return flushing_home(toilets, interval_s=10, pulse_l=0.4, days=20, **options)
+
+
+def test_hands_washed_at_ten_seconds_are_no_full_flush():
+    study = flushes(coarse_home([(4.8, 8.0)], mixed=0.6, seed=3))
+    (toilet,) = study.toilets
+    assert toilet.reduced is None or str(toilet.classes) == "1.28 gpf or 1.6 gpf"
+    assert toilet.full.low_l < 4.8 < toilet.full.high_l
+    assert any("isn't told" in limit for limit in study.limits)
+
+
+def test_a_short_reduced_flush_is_not_another_toilet_for_its_flow_reads_low():
+    # 3.2 L at 15 L/min last 13 s: at most one whole interval, so that their own flow can't be read.
+    study = flushes(coarse_home([(6.0, 15.0, 3.2)], mixed=0.1, seed=4))
+    (toilet,) = study.toilets
+    assert toilet.reduced is not None
+    assert toilet.reduced.low_l < 3.2 < toilet.reduced.high_l
+    assert toilet.full.low_l < 6.0 < toilet.full.high_l
+
+
+def test_steady_tells_refills_alone_from_those_with_other_water():
+    alone, washed = (refills_of(coarse_home([(9.0, 8.0)], mixed=mixed, seed=5), "flush").steady for mixed in (0.0, 1.0))
+    assert (alone == 1).mean() > 0.8
+    assert (washed == 1).mean() < (alone == 1).mean() - 0.2
+    assert (refills_of(flushing_home([(9.0, 8.0)]), "flush").steady == -1).all()
+
+
+def test_the_class_of_a_doubtful_dual_flush_names_the_reduced_one_too():
+    study = flushes(coarse_home([(7.2, 6.0, 4.7)], mixed=0.0, seed=6))
+    (toilet,) = study.toilets
+    assert toilet.reduced is not None
+    assert toilet.classes.low_l == toilet.reduced.low_l
+    assert not toilet.classes.certain

@@ -180,9 +180,9 @@ def _class(toilet: Toilet) -> str:
     held = []
     for words, key, what in LIMITS:
         limit_l = figure(key).value_l
-        if toilet.full.low_l > limit_l:
+        if toilet.classes.low_l > limit_l:
             held.append(f"above the {what} of {words}")
-        elif toilet.full.high_l <= limit_l:
+        elif toilet.classes.high_l <= limit_l:
             held.append(f"within the {what} of {words}")
         else:
             held.append(f"above or within the {what} of {words}, can't tell")
@@ -231,6 +231,8 @@ def _basis(study: FlushStudy, width: int) -> tuple[str, ...]:
     lines = [
         f"intervals are {100 * study.coverage:.0f} %: spread between flushes, pulses, water of other uses, and the "
         "meter's own error, which does not average out",
+        "toilets whose volume and refill flow are alike within what this record shows stand here as one; of such a "
+        "group only a least number is known",
         meter,
         f"saving: {'; '.join(study.toilets[0].saving.assumptions)}",
     ]

@@ -48,10 +48,14 @@ class ClassCall:
 
     Attributes
     ----------
+    low_l, high_l : float
+        The interval that was asked about [L].
     classes : tuple of VolumeClass
         Smallest first, at least one.
     """
 
+    low_l: float
+    high_l: float
     classes: tuple[VolumeClass, ...]
 
     @property
@@ -95,4 +99,5 @@ def call_class(low_l: float, high_l: float, *, which: ClassSet = "us") -> ClassC
         Interval of a full flush, the meter's own error included [L].
     which : {"us", "uk"}
     """
-    return ClassCall(classes=tuple(c for c in volume_classes(which) if low_l < c.high_l and high_l >= c.low_l))
+    reached = tuple(c for c in volume_classes(which) if low_l < c.high_l and high_l >= c.low_l)
+    return ClassCall(low_l=low_l, high_l=high_l, classes=reached)

@@ -41,6 +41,10 @@ GAIN = 8.0
 PRIOR_REFILLS = 8.0
 """Refills that the usual spreads are worth against those seen."""
 
+STEADY_SHARE = {"clean": 0.85, "mixed": 0.30, "none": 0.55}
+"""Share of refills that one flow explains (`Refills.steady`): of clean ones, of mixed ones and of those of no group (as
+counted on simulated homes of the training seeds)."""
+
 MOST_MODES, MOST_PLACES = 10, 30
 ROUNDS, MOVES = 20, 6
 
@@ -132,7 +136,9 @@ def no_modes(n_refills: int) -> Modes:
     )
 
 
-def find_modes(volume_l: FloatArray, flow_lpm: FloatArray, *, reading: Reading) -> Modes:
+def find_modes(
+    volume_l: FloatArray, flow_lpm: FloatArray, *, reading: Reading, steady: IntArray | None = None
+) -> Modes:
     """Find the groups of repeated refills.
 
     Parameters
@@ -140,6 +146,8 @@ def find_modes(volume_l: FloatArray, flow_lpm: FloatArray, *, reading: Reading) 
     volume_l, flow_lpm : ndarray, shape (n_refills,)
         > 0.
     reading : Reading
+    steady : ndarray of int64, shape (n_refills,), optional
+        As in `Refills.steady`; nothing is known where it isn't given.
 
     Returns
     -------
@@ -149,7 +157,7 @@ def find_modes(volume_l: FloatArray, flow_lpm: FloatArray, *, reading: Reading) 
     modes = no_modes(volume_l.size)
     if volume_l.size < LEAST_CLEAN:
         return modes
-    fit = _Fit(volume_l, flow_lpm, reading)
+    fit = _Fit(volume_l, flow_lpm, reading, steady)
     level = -volume_l.size * np.log(fit.box)
     places = fit.places().tolist()
     while places and len(modes) < MOST_MODES:
@@ -168,11 +176,34 @@ def find_modes(volume_l: FloatArray, flow_lpm: FloatArray, *, reading: Reading) 
     return modes.kept(np.argsort(-modes.volume_l, kind="stable"))
 
 
+def shape_log_odds(steady: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Return how much the shape of refills speaks for clean and for mixed ones, against those of no group.
+
+    Parameters
+    ----------
+    steady : ndarray of int64, shape (n_refills,)
+        As in `Refills.steady`.
+
+    Returns
+    -------
+    tuple of ndarray
+        Log odds, shape (n_refills,); 0 where the shape can't tell.
+    """
+    share = {kind: np.where(steady == 1, s, 1.0 - s) for kind, s in STEADY_SHARE.items()}
+    tells = steady >= 0
+    clean, mixed = (np.where(tells, np.log(share[kind] / share["none"]), 0.0) for kind in ("clean", "mixed"))
+    return clean, mixed
+
+
 class _Fit:
     """The refills of one home, and how well groups explain them."""
 
-    def __init__(self, volume_l: FloatArray, flow_lpm: FloatArray, reading: Reading) -> None:
+    def __init__(
+        self, volume_l: FloatArray, flow_lpm: FloatArray, reading: Reading, steady: IntArray | None = None
+    ) -> None:
         self.volume_l, self.flow_lpm, self.reading = volume_l, flow_lpm, reading
+        known = np.full(volume_l.size, -1) if steady is None else steady
+        self.clean_shape, self.mixed_shape = shape_log_odds(known)
         self.log_flow = np.log(flow_lpm)
         # Refills of no group are spread over litres and log flow.
         self.box = float((np.ptp(volume_l) + 2.0) * (np.ptp(self.log_flow) + 0.5))
@@ -205,8 +236,9 @@ class _Fit:
         # A mixed refill keeps the toilet's flow, or shows more where the other use ran on top of it.
         extra = np.maximum(off, 0.0) / modes.volume_l
         more_flow = normal_log_density(flow_off - np.log1p(ON_TOP * extra), np.hypot(flow_sd, ON_TOP_SPREAD * extra))
-        clean = normal_log_density(off, sd) + same_flow
+        clean = normal_log_density(off, sd) + same_flow + self.clean_shape[:, None]
         mixed = extra_log_density(off, sd, EXTRA_L) + np.logaddexp(same_flow, more_flow) - np.log(2.0)
+        mixed += self.mixed_shape[:, None]
         density = np.exp(np.concatenate([clean, mixed, np.full((n, 1), -np.log(self.box))], axis=1))
         share = np.concatenate([modes.share[:, 0], modes.share[:, 1], [max(1.0 - modes.share.sum(), 0.02)]])
         for _ in range(ROUNDS):

@@ -17,10 +17,10 @@ from flowsift.study.flushes_classes import ClassCall, ClassSet, call_class, volu
 from flowsift.study.flushes_leaks import FlapperLeak, LongRuns, flapper_leak, long_runs
 from flowsift.study.flushes_meter import MeterKind, MeterLimits, meter_limits
 from flowsift.study.flushes_modes import Reading
-from flowsift.study.flushes_refills import Refills, refills_of
+from flowsift.study.flushes_refills import COARSE_S, Refills, refills_of
 from flowsift.study.flushes_saving import Saving, replacement_saving
-from flowsift.study.flushes_toilets import LeftOut, ToiletRefills, resolve_toilets
-from flowsift.study.flushes_volume import COARSE_S, COVERAGE, OwnVolume, own_volume
+from flowsift.study.flushes_toilets import LEAST_SHARE_COARSE, LeftOut, ToiletRefills, resolve_toilets
+from flowsift.study.flushes_volume import COVERAGE, OwnVolume, own_volume
 from flowsift.tables import Table
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
@@ -32,6 +32,10 @@ SHORT_D = 7.0
 
 COARSE_PULSE_L = 1.0
 """A pulse from which single flushes are hardly measured [L] (assumption: a fifth of an efficient flush)."""
+
+DOUBTED_REDUCED = 0.60
+"""On a coarse trace (`COARSE_S`) a reduced flush of this share of the full one, or more, may be the only flush, and the
+full one that flush with hands washed: the class then names both (set on homes of the training seeds)."""
 
 DRIFT_FLUSHES, DRIFT_NEAR = 12, 0.08
 """Flushes that each half of the record needs before a drift is told, and how near to the toilet's own volume they must
@@ -274,8 +278,9 @@ def _limits(observed_s: float, reading: Reading) -> tuple[str, ...]:
     if reading.interval_s >= COARSE_S:
         limits.append(
             f"at {reading.interval_s:g} s, hands washed during a refill are one event with it, and fills of other "
-            "fixtures pass for flushes: volumes hold better than the number of toilets does, and two toilets of like "
-            "volume and flow are one here; a class rests on a finer record"
+            "fixtures pass for flushes: volumes hold better than the number of toilets does, two toilets of like "
+            f"volume and flow are one here, and one with less than {100 * LEAST_SHARE_COARSE:.0f} % of the flushes "
+            "isn't told"
         )
     if reading.pulse_l >= COARSE_PULSE_L:
         limits.append("a pulse is a large part of a flush: only the mean of many flushes is known")
@@ -330,12 +335,19 @@ def _toilet(
         refill_s=full.volume_l / found.flow_lpm * SECONDS_PER_MINUTE,
         share_of_home=min(used_l / result.trace.metered_l, 1.0) if result.trace.metered_l else 0.0,
         drift=_drift(refills.start_s[found.full], refills.volume_l[found.full], full),
-        classes=call_class(full.low_l, full.high_l, which=classes),
+        classes=call_class(_least_full_l(full, reduced, reading), full.high_l, which=classes),
         effective_l=effective,
         mean_l=mean,
         meter=limits,
         saving=replacement_saving(mean, low, high, flushes_per_day=per_day, new_l=new_l),
     )
+
+
+def _least_full_l(full: FlushVolume, reduced: FlushVolume | None, reading: Reading) -> float:
+    """Return the least a full flush may take [L]; on a coarse trace it may be the reduced one with hands washed."""
+    if reduced is None or reading.interval_s < COARSE_S or reduced.volume_l < DOUBTED_REDUCED * full.volume_l:
+        return full.low_l
+    return reduced.low_l
 
 
 def _volume(mine: Refills, near_l: float, limits: MeterLimits, reading: Reading) -> FlushVolume:

@@ -9,8 +9,8 @@ import numpy as np
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.standards import figure
 from flowsift.study.flushes_modes import Modes, Reading, find_modes
-from flowsift.study.flushes_refills import STEADY, Refills
-from flowsift.study.flushes_volume import COARSE_S
+from flowsift.study.flushes_refills import COARSE_S, STEADY, Refills
+from flowsift.units import SECONDS_PER_MINUTE
 
 SMALLEST_L = 2.0
 """Less than this is no flush (assumption: the smallest published reduced flush takes 3 L)."""
@@ -18,21 +18,25 @@ SMALLEST_L = 2.0
 SMALLEST_FULL_L = 2.9
 """Less than this is no full flush (assumption: below the smallest published flush, 3 L, by a meter's error)."""
 
-LEAST_FLUSHES, LEAST_SHARE, LEAST_SHARE_COARSE = 6, 0.05, 0.10
+LEAST_FLUSHES, LEAST_SHARE, LEAST_SHARE_COARSE = 6, 0.05, 0.15
 """Refills, and share of the home's flushes, below which a group is no toilet of its own: on a coarse trace (`COARSE_S`)
 fills of other fixtures are called flushes more often."""
 
 LEAST_CLEAN_SHARE = 0.03
 """Share of a group's refills that are clean, below which nothing really repeats."""
 
-REDUCED = (0.40, 0.82)
-"""Volume of a reduced flush as a share of the full one (published pairs: 0.8 of 1.6 and 1.1 of 1.6 gal, 3 of 6 L)."""
+REDUCED, MOST_REDUCED_COARSE = (0.40, 0.82), 0.69
+"""Volume of a reduced flush as a share of the full one (published pairs: 0.8 of 1.6 and 1.1 of 1.6 gal, 3 of 6 L). On a
+coarse trace (`COARSE_S`) a larger share is a flush with and without hands washed (held against training seeds)."""
 
 BALANCED = 0.20
 """Least ratio of the numbers of a toilet's reduced and full flushes, either way."""
 
 SAME_VALVE = 0.035
 """A toilet's full and reduced flush are filled by one valve: their flows differ by no more than this share."""
+
+SHORT_CELLS, SHORT_FLOW = 2.5, (0.55, 1.1)
+"""A refill shorter than so many intervals fills no cell or one: its flow reads low, as a share of the real one."""
 
 WITH_OTHER_WATER, LITTLE_WATER_L = 1.4, 1.6
 """Largest ratio of a group that is another one's refills with other water in them to that one's volume, and what may
@@ -111,7 +115,7 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
     cut = ~small & refills.at_gap
     rest = np.flatnonzero(~small & ~cut)
     volume, flow = refills.volume_l[rest], refills.flow_lpm[rest]
-    modes = find_modes(volume, flow, reading=reading)
+    modes = find_modes(volume, flow, reading=reading, steady=refills.steady[rest])
     group = _groups(modes, reading)
     # A refill belongs to the toilet of its likeliest group.
     by_group = np.zeros((rest.size, int(group.max(initial=-1)) + 1))
@@ -217,13 +221,22 @@ def _groups(modes: Modes, reading: Reading) -> IntArray:
             # At low pressure the flow is lower too.
             slower = 1.5 * abs(float(np.log(ratio)))
             short = REDUCED[0] < ratio < 1.0 and no_dual and -noise - 0.03 - slower < step < noise + 0.03 and few
-            if (mixed or short) and abs(np.log(ratio)) < best:
+            # The same refill, whose cells fell so that its flow reads low.
+            same = abs(more_l) < reading.pulse_l and size[k] < size[host] and _reads_low(modes, k, host, reading)
+            if (mixed or short or same) and abs(np.log(ratio)) < best:
                 best = abs(float(np.log(ratio)))
                 owner[k] = host
     for _ in range(n):
         owner = owner[owner]
     _, group = np.unique(owner, return_inverse=True)
     return group.astype(np.int64)
+
+
+def _reads_low(modes: Modes, k: int, fast: int, reading: Reading) -> bool:
+    """Tell whether refills of mode `k` may come at the flow of mode `fast`, and are too short to show it."""
+    lasts_s = modes.volume_l[k] / modes.flow_lpm[fast] * SECONDS_PER_MINUTE
+    share = modes.flow_lpm[k] / modes.flow_lpm[fast]
+    return bool(lasts_s < SHORT_CELLS * reading.interval_s and SHORT_FLOW[0] < share < SHORT_FLOW[1])
 
 
 def _host(modes: Modes, group: IntArray, g: int) -> int:
@@ -243,11 +256,12 @@ def _dual(modes: Modes, hosts: IntArray, size: FloatArray, reading: Reading) -> 
     """Pair groups that are the full and the reduced flush of one toilet: full group to reduced group."""
     clean = modes.clean.sum(axis=0)
     blur = reading.flow_share_sd(modes.volume_l, modes.flow_lpm)
+    most = MOST_REDUCED_COARSE if reading.interval_s >= COARSE_S else REDUCED[1]
     options = []
     for f, full in enumerate(hosts.tolist()):
         for r, reduced in enumerate(hosts.tolist()):
             ratio = modes.volume_l[reduced] / modes.volume_l[full]
-            if not REDUCED[0] <= ratio <= REDUCED[1] or modes.volume_l[full] > _largest_dual_l():
+            if not REDUCED[0] <= ratio <= most or modes.volume_l[full] > _largest_dual_l():
                 continue
             if min(size[f], size[r]) < BALANCED * max(size[f], size[r]):
                 continue
@@ -256,7 +270,7 @@ def _dual(modes: Modes, hosts: IntArray, size: FloatArray, reading: Reading) -> 
             known = np.hypot(modes.flow_spread[both], blur[both]) / np.sqrt(np.maximum(clean[both], 1.0))
             # On a coarse trace the flow of refills mixed with other water is too high: allow for a part of the blur.
             limit = SAME_VALVE + 2.0 * float(np.hypot(*known)) + float(blur[reduced]) * (reading.interval_s >= COARSE_S)
-            if step < limit:
+            if step < limit or _reads_low(modes, reduced, full, reading):
                 options.append((step, f, r))
     pairs: dict[int, int] = {}
     for _, f, r in sorted(options):

@@ -30,6 +30,7 @@ import numpy as np
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.study.flushes_density import extra_log_density, normal_log_density
 from flowsift.study.flushes_modes import SPREAD
+from flowsift.study.flushes_refills import COARSE_S
 
 COVERAGE = 0.90
 """Coverage of every interval of the study."""
@@ -52,8 +53,8 @@ MIXED, MIXED_PER_S, MIXED_MOST = 2.0, 0.2, 4.0
 DOUBT = 0.25
 """Standard deviation of the other water that is taken off, as a share of it; set on homes of the validation seeds."""
 
-PULSES, PULSES_COARSE, COARSE_S = 1.0, 1.4, 5.0
-"""Half-width of the rectangular doubt of the peak's place, in pulses, and the same from such an interval on [s]; the
+PULSES, PULSES_COARSE = 1.0, 1.4
+"""Half-width of the rectangular doubt of the peak's place, in pulses, and the same on a coarse trace (`COARSE_S`); the
 second set on homes of the validation seeds."""
 
 WINDOW = (0.70, 1.40)
