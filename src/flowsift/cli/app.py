@@ -21,11 +21,13 @@ from flowsift.cli import (
     flushes,
     isolate,
     leaks,
+    learn,
     plot,
     rank,
     report,
     score,
     simulate,
+    watch,
 )
 from flowsift.cli.terminal import complain, show
 
@@ -82,6 +84,8 @@ for command in (
     score,
     rank,
     fleet,
+    learn,
+    watch,
 ):
     command.register(app)
 

@@ -13,7 +13,7 @@ import signal
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
@@ -91,13 +91,15 @@ def watch_command(
     run = _resumed(state, known) if state is not None and state.exists() else None
     if run is None:
         run = _Run(sifter=Sifter(known, late_s=late, wait_s=wait, absent=absent))
-    feed = Feed(file, follow=follow, offset=run.offset, line=run.line)
-    out = _Output(output, units.value if units is not None else system_of(known.unit), run.written_bytes)
-    if state is not None:
-        _save(state, run.sifter, feed, out)
-    saved_at = time.monotonic()
-    some = run.sifter.balance.metered_l > 0 or run.offset > 0
-    with _stopping() as stop:
+    with (
+        closing(Feed(file, follow=follow, offset=run.offset, line=run.line)) as feed,
+        closing(_Output(output, units.value if units else system_of(known.unit), run.written_bytes)) as out,
+        _stopping() as stop,
+    ):
+        if state is not None:
+            _save(state, run.sifter, feed, out)
+        saved_at = time.monotonic()
+        some = run.line > 0
         while not stop.asked:
             first = feed.line + 1
             lines = feed.lines()
@@ -197,6 +199,7 @@ class _Output:
         self._file = path.open("ab")
         size = self._file.seek(0, os.SEEK_END)
         if n_bytes is not None and size < n_bytes:
+            self.close()
             raise OptionError(
                 f"{path}: found {size:,} bytes, expected the {n_bytes:,} written before: was it replaced?"
             )
@@ -216,6 +219,11 @@ class _Output:
         self._file.write(data)
         self._file.flush()
         self.n_bytes += len(data)
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._file is not None:
+            self._file.close()
 
     def sync(self) -> None:
         """Wait until what was written is on disk."""

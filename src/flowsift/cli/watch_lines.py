@@ -142,6 +142,7 @@ class Feed:
     """
 
     def __init__(self, path: Path | None, *, follow: bool, offset: int = 0, line: int = 0) -> None:
+        self._opened = path is not None
         self._file = sys.stdin.fileno() if path is None else os.open(path, os.O_RDONLY)
         status = os.fstat(self._file)
         self._regular = stat.S_ISREG(status.st_mode)
@@ -150,11 +151,17 @@ class Feed:
         self.offset, self.line = (offset, line) if path is not None else (0, 0)
         if path is not None and offset:
             if status.st_size < offset:
+                self.close()
                 raise InputError(
                     f"found {status.st_size:,} bytes, expected the {offset:,} that were read before: was it replaced?",
                     file=str(path),
                 )
             os.lseek(self._file, offset, os.SEEK_SET)
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._opened:
+            os.close(self._file)
 
     def lines(self) -> list[bytes] | None:
         """Return the complete lines that have come; an empty list where none came for a while, None at the end."""

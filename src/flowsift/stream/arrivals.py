@@ -79,12 +79,12 @@ class Arrivals:
         "_aside",
         "_at",
         "_early",
+        "_faults",
         "_hold",
         "_leap",
         "_limit_l",
         "_value",
         "done",
-        "faults",
         "interval_ns",
         "newest",
         "start_ns",
@@ -95,7 +95,7 @@ class Arrivals:
         self.start_ns: int | None = None
         self.newest = -1
         self.done = 0
-        self.faults: dict[Fault, int] = {}
+        self._faults: dict[Fault, int] = dict.fromkeys(FAULTS, 0)
         self._aside: list[tuple[int, float]] = []
         self._leap = max(round(LEAP_S * NS_PER_S / interval_ns), 2 * hold)
         self._early: list[tuple[int, float]] = []
@@ -123,6 +123,11 @@ class Arrivals:
             return
         for at, volume in zip(ns[n:].tolist(), volume_l[n:].tolist(), strict=True):
             self.take_one(at, volume, cells)
+
+    @property
+    def faults(self) -> dict[str, int]:
+        """How many rows or cells something was wrong with, by what it was."""
+        return {str(fault): n for fault, n in self._faults.items() if n}
 
     def flush(self, cells: Cells) -> None:
         """Settle every cell up to the newest row."""
@@ -275,7 +280,7 @@ class Arrivals:
                 cells.flow(c, volume)
 
     def _count(self, fault: Fault, n: int) -> None:
-        self.faults[fault] = self.faults.get(fault, 0) + n
+        self._faults[fault] += n
 
     def state(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -285,7 +290,7 @@ class Arrivals:
             "start_ns": self.start_ns,
             "newest": self.newest,
             "done": self.done,
-            "faults": dict(self.faults),
+            "faults": {str(fault): n for fault, n in self._faults.items()},
             "early": [list(row) for row in self._early],
             "aside": [list(row) for row in self._aside],
             "open": [[c, self._at[c % size], self._value[c % size]] for c in opened],
@@ -302,7 +307,7 @@ class Arrivals:
         self.start_ns = fields.integer("start_ns") if fields.has("start_ns") else None
         self.newest, self.done = fields.integer("newest", least=-1), fields.integer("done", least=0)
         counts = fields.part("faults")
-        self.faults = {fault: counts.integer(fault, least=0) for fault in FAULTS if counts.has(fault)}
+        self._faults = {fault: counts.integer(fault, least=0) for fault in FAULTS}
         self._early = [(int(at), float(value)) for at, value in _rows(fields, "early", 2)]
         self._aside = [(int(at), float(value)) for at, value in _rows(fields, "aside", 2)][:1]
         if self.start_ns is None and self.newest >= 0:

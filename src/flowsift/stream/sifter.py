@@ -202,7 +202,7 @@ class Sifter:
     @property
     def faults(self) -> dict[str, int]:
         """Rows and cells that something was wrong with: too late, repeated, conflicting, missing ..."""
-        return {str(fault): n for fault, n in self._arrivals.faults.items()}
+        return self._arrivals.faults
 
     @property
     def trickle_lpm(self) -> float:
