@@ -7,7 +7,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from flowsift import households, plot, standards, study
+    from flowsift import fleet, households, plot, standards, stream, study
     from flowsift.classify.facts import HomeFacts
     from flowsift.disaggregation import Balance, Disaggregation
     from flowsift.errors import FlowsiftError, InputError, NotEnoughDataError, OptionError
@@ -35,7 +35,7 @@ _MODULE_OF = {
 }
 """Names of the face, and the modules that hold them."""
 
-_ROOMS = ("households", "plot", "standards", "stream", "study")
+_ROOMS = ("fleet", "households", "plot", "standards", "stream", "study")
 """Rooms that are reached as attributes: ``flowsift.study.flushes(result)``."""
 
 __all__ = [
@@ -51,10 +51,12 @@ __all__ = [
     "Trace",
     "__version__",
     "disaggregate",
+    "fleet",
     "households",
     "plot",
     "read_trace",
     "standards",
+    "stream",
     "study",
 ]
 
