@@ -30,6 +30,7 @@
     }
     for (const [tool, lines] of worded) tool.tooltips = lines.map(([name, text]) => [name, inUnit(text)]);
     for (const axis of axes) axis.axis_label = inUnit(axis.axis_label);
+    document.dispatchEvent(new Event("units"));
   };
   for (const input of document.querySelectorAll("input[name=units]")) {
     input.addEventListener("change", () => setUnits(input.value));
@@ -69,8 +70,18 @@
   const figure = (value) => three.format(page.dataset.units === "us" ? value / LITRES_PER_GALLON : value);
   const volume = (value) => `${figure(value)} ${inUnit("L")}`;
   const flow = (value) => `${figure(value)} ${inUnit("L")}/min`;
+  // A use's volume has as many digits after the point as the meter's pulse gives it.
+  const metered = (value) => {
+    const factor = page.dataset.units === "us" ? 1 / LITRES_PER_GALLON : 1;
+    const digits = Math.min(Math.max(Math.ceil(-Math.log10(reasons.pulse_l * factor)), 0), 6);
+    return `${(value * factor).toLocaleString("en-US", { maximumFractionDigits: digits })} ${inUnit("L")}`;
+  };
   const duration = (s) => (s < 600 ? `${three.format(s)} s` : `${three.format(s / 60)} min`);
-  const between = ([low, high], say) => `${say(low)} to ${say(high)}`;
+  const between = ([low, high], say) => {
+    const [from, to] = [say(low), say(high)];
+    const unit = to.slice(to.indexOf(" "));
+    return `${from.endsWith(unit) ? from.slice(0, -unit.length) : from} to ${to}`;
+  };
   const clock = new Intl.DateTimeFormat("en-GB", { dateStyle: "medium", timeStyle: "medium", timeZone: "UTC" });
 
   const why = (use) => {
@@ -104,7 +115,7 @@
     return [
       [fixture.fixture, label.words],
       ["start", `${clock.format(use.left)}, for ${duration((use.right - use.left) / 1000)}`],
-      ["volume", `${volume(use.volume_l)}, known to about ${volume(reasons.pulse_l)}`],
+      ["volume", `${metered(use.volume_l)}, known to about ${volume(reasons.pulse_l)}`],
       ["flow", `${flow(use.mean_lpm)} in the mean, ${flow(use.peak_lpm)} at most`],
       ["label", why(use)],
       ["range", usual(use, label)],
@@ -136,14 +147,19 @@
     }
 
     let here = -1;
+    const tell = () => {
+      if (here < 0) return;
+      const [title, ...lines] = told(here);
+      byId("use").textContent = `${title.join(", ")}. ${lines.map(([name, text]) => `${name}: ${text}`).join(". ")}.`;
+    };
     const visit = (k) => {
       here = Math.min(Math.max(k, 0), uses.left.length - 1);
       if (here < 0) return;
       const [a, b] = [uses.left[here], uses.right[here]];
       show(a - 2 * (b - a), b + 2 * (b - a));
-      const [title, ...lines] = told(here);
-      byId("use").textContent = `${title.join(", ")}. ${lines.map(([name, text]) => `${name}: ${text}`).join(". ")}.`;
+      tell();
     };
+    document.addEventListener("units", tell);
     for (const button of document.querySelectorAll("[data-step]")) {
       button.addEventListener("click", () => {
         // The first step goes to the use nearest to the middle of what is in view.
@@ -161,6 +177,7 @@
     const hover = parts("HoverTool").find((tool) => !tool.tooltips);
     hover.tooltips = (_, { index }) => {
       const box = document.createElement("div");
+      box.className = "told";
       box.style.cssText = "max-width: 19rem; color: #1d2327; background: #fff; font: 13px/1.4 Arial, sans-serif;";
       told(index).forEach(([name, text], row) => {
         const line = box.appendChild(document.createElement("div"));
