@@ -104,3 +104,20 @@ def test_missing_data_says_nothing_about_a_trickle():
 
 def test_an_empty_trace_has_none():
     assert find_trickle(trace_of(np.zeros(2 * DAY), days=2, pulse_l=0.03)).start.size == 0
+
+
+def test_a_busy_day_does_not_change_the_rate():
+    rng = np.random.default_rng(8)
+    found = find_trickle(
+        trace_of(metered(with_life(np.full(5 * DAY, 0.4), rng, per_hour=30.0), 0.01), days=5, pulse_l=0.01)
+    )
+    assert found.start.size == 1
+    assert found.rate_lpm[0] == pytest.approx(0.4, rel=0.05)
+
+
+def test_small_uses_through_coarse_pulses_are_none():
+    rng = np.random.default_rng(9)
+    flow = np.zeros(10 * DAY)
+    for start in rng.integers(0, flow.size - 60, 10 * 30):
+        flow[start : start + 20] = 5.0
+    assert find_trickle(trace_of(metered(flow, 1.0), days=10, pulse_l=1.0)).start.size == 0

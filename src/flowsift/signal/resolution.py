@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from flowsift.quality import Finding
-from flowsift.signal.trickle import SCALES
+from flowsift.signal.trickle import SCALES, STRETCH_PULSES
 from flowsift.trace import Trace
 from flowsift.units import SECONDS_PER_MINUTE
 
@@ -20,13 +20,13 @@ SMALL_USE_L = 1.0
 def smallest_trickle_lpm(trace: Trace) -> float:
     """Return the least constant flow that this trace could have shown [L/min].
 
-    Two pulses in the longest stretch that fits into the trace; what the meter's moving parts miss below their starting
-    flow is not in it. Infinite where the trace is shorter than the shortest window.
+    `STRETCH_PULSES` pulses in the longest stretch that fits into the trace; what the meter's moving parts miss below
+    their starting flow is not in it. Infinite where the trace is shorter than the shortest window.
     """
     fits = [s for s in SCALES if s.window_s <= trace.duration_s - trace.gap_s]
     if not fits:
         return float("inf")
-    return 2.0 * max(trace.pulse_l, 1e-4) / (fits[-1].stretch_s / SECONDS_PER_MINUTE)
+    return STRETCH_PULSES * max(trace.pulse_l, 1e-4) / (fits[-1].stretch_s / SECONDS_PER_MINUTE)
 
 
 def limits(trace: Trace) -> tuple[Finding, ...]:

@@ -8,7 +8,7 @@ raise rates, so they can hide a trickle but hardly feign one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -26,6 +26,9 @@ HIGHEST_LPM = 3.0
 
 LEAST_PULSES = 3.0
 """A rate that rests on fewer pulses than this is no trickle yet."""
+
+STRETCH_PULSES = 3.0
+"""Least number of pulses in every stretch: two in a row are easily a tap's."""
 
 PAUSE_SLACK = 1.9
 """How many pulses' time a pause may last before it rules the trickle out: pulse spacing wanders with the pressure and a
@@ -102,8 +105,18 @@ def floor_rate(blocks: Blocks, *, block_s: float, pulse_l: float, interval_s: fl
     rate = np.zeros(blocks.volume_l.size)
     for scale in SCALES:
         found = _constant_rate(blocks, block_s, scale, pulse_l, interval_s)
+        # A use in the quietest stretch adds to it, but a trickle needs its own water in every stretch: look again
+        # with no more in a block than the trickle can have brought.
+        most = np.where(found > 0, _most_of_trickle(found, block_s, pulse_l), np.inf)
+        capped = replace(blocks, volume_l=np.minimum(blocks.volume_l, most))
+        found = _constant_rate(capped, block_s, scale, pulse_l, interval_s)
         rate = np.where(rate > 0, rate, found)
     return rate
+
+
+def _most_of_trickle(rate_lpm: FloatArray, block_s: float, pulse_l: float) -> FloatArray:
+    """Return the most that a trickle brings in a block [L]: its rate may waver, and a pulse may fall in or out."""
+    return np.asarray(1.15 * rate_lpm * block_s / SECONDS_PER_MINUTE + 1.01 * pulse_l)
 
 
 def summarise_blocks(trace: Trace, block_cells: int, n_blocks: int) -> Blocks:
@@ -151,7 +164,7 @@ def _constant_rate(blocks: Blocks, block_s: float, scale: Scale, pulse_l: float,
     holds = (
         (least > 0)
         & (least <= HIGHEST_LPM)
-        & (least * scale.stretch_s / SECONDS_PER_MINUTE >= 2 * pulse_l)
+        & (least * scale.stretch_s / SECONDS_PER_MINUTE >= STRETCH_PULSES * pulse_l)
         & (pause <= PAUSE_SLACK * (spacing_s + interval_s))
         & (n_known >= 0.8 * window)
     )
@@ -188,8 +201,7 @@ def _spans(trace: Trace, floor_lpm: FloatArray, blocks: Blocks, block_cells: int
 
 def _quiet(blocks: Blocks, block_s: float, floor_lpm: FloatArray, pulse_l: float) -> IntArray:
     """Blocks in which little but the trickle can have run."""
-    expected = floor_lpm * block_s / SECONDS_PER_MINUTE
-    return np.flatnonzero((blocks.volume_l <= 1.15 * expected + 1.01 * pulse_l) & (blocks.known > 0))
+    return np.flatnonzero((blocks.volume_l <= _most_of_trickle(floor_lpm, block_s, pulse_l)) & (blocks.known > 0))
 
 
 PIECE_S = 3 * 3600.0
@@ -197,6 +209,10 @@ PIECE_S = 3 * 3600.0
 
 PIECE_PULSES = 12
 """A stretch holds at least about this many pulses of the trickle."""
+
+HUMP_S = 20 * 3600.0
+"""A rate that is higher than before and after for less than this is the day's uses, not the trickle [s] (common
+practice: a home is awake less than twenty hours)."""
 
 CHANGE = 0.15
 """Least change of the rate that begins a new span, as a share of it."""
@@ -220,6 +236,29 @@ def level_pieces(
             pieces[-1] = (pieces[-1][0], d, pieces[-1][2] + reading)
         else:
             pieces.append((c, d, reading))
+    return _without_humps(pieces, block_s, pulse_l)
+
+
+def _without_humps(pieces: list[tuple[int, int, _Reading]], block_s: float, pulse_l: float) -> list[tuple[int, int]]:
+    """Join a piece to its neighbour where its rate is higher for less than `HUMP_S`: uses raise the rate for hours."""
+    pieces = list(pieces)
+    while len(pieces) > 1:
+        humps = [
+            k
+            for k, (c, d, reading) in enumerate(pieces)
+            if (d - c) * block_s < HUMP_S
+            and all(reading.rate_lpm > pieces[j][2].rate_lpm for j in (k - 1, k + 1) if 0 <= j < len(pieces))
+        ]
+        if not humps:
+            break
+        k = max(humps, key=lambda k: pieces[k][2].rate_lpm)
+        c, d, _ = pieces.pop(k)
+        near = min((j for j in (k - 1, k) if 0 <= j < len(pieces)), key=lambda j: pieces[j][2].rate_lpm)
+        a, b, reading = pieces[near]
+        pieces[near] = (min(a, c), max(b, d), reading)
+        if 0 < k < len(pieces) and pieces[k][2].alike(pieces[k - 1][2], pulse_l):
+            after = pieces.pop(k)
+            pieces[k - 1] = (pieces[k - 1][0], after[1], pieces[k - 1][2] + after[2])
     return [(c, d) for c, d, _ in pieces]
 
 
@@ -271,8 +310,7 @@ def measured_rate(blocks: Blocks, block_s: float, pulse_l: float, a: int, b: int
     known = blocks.known[a:b] > 0
     # Slow trickles give few pulses a block: judge quiet on stretches that hold several pulses.
     floor = _floor_of(rate[known], pulse_l, block_s)
-    expected = floor * block_s / SECONDS_PER_MINUTE
-    quiet = known & (blocks.volume_l[a:b] <= 1.15 * expected + 1.01 * pulse_l)
+    quiet = known & (blocks.volume_l[a:b] <= _most_of_trickle(np.array(floor), block_s, pulse_l))
     reading = _read(blocks, a + np.flatnonzero(quiet), block_s)
     return reading.rate_lpm, reading.error_lpm(pulse_l)
 
