@@ -6,6 +6,7 @@ import os
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -14,7 +15,8 @@ from flowsift.errors import OptionError
 TABLE_SUFFIXES = (".csv", ".csv.gz", ".parquet")
 """Endings of the names of table files that can be written."""
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""First characters by which spreadsheets take a cell for a formula, in their wide forms too."""
 
 
 def check_table_path(path: Path) -> None:
@@ -57,42 +59,54 @@ def write_text(text: str, path: Path) -> None:
 
 
 def guard_formulas(table: pd.DataFrame) -> pd.DataFrame:
-    """Return the table with an apostrophe before text cells that start like a spreadsheet formula."""
+    """Return the table with an apostrophe before text cells that start like a spreadsheet formula.
+
+    A carriage return in a cell becomes a space: CSV writers leave it bare, and a spreadsheet begins a new row there.
+    """
     guarded = table.copy()
     for name in guarded.columns:
         column = guarded[name]
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            column = column.astype(object)
         if pd.api.types.is_string_dtype(column) or column.dtype == object:
-            risky = column.map(lambda cell: isinstance(cell, str) and cell.startswith(_FORMULA_STARTS)).astype(bool)
-            guarded[name] = column.where(~risky, "'" + column.astype("str"))
+            guarded[name] = column.map(_guarded_cell)
     return guarded
 
 
+def _guarded_cell(cell: Any) -> Any:
+    if not isinstance(cell, str):
+        return cell
+    return ("'" if cell.startswith(_FORMULA_STARTS) else "") + cell.replace("\r", " ")
+
+
 def replace_file(path: Path, write: Callable[[Path], object]) -> None:
-    """Write through a temporary file in the same folder, then put it in the place of `path` in one step.
+    """Write beside `path`, on the same disk, then put the file in its place in one step.
+
+    Whenever the writing stops, be it by an error, a full disk or a lost machine, `path` is the whole old file or the
+    whole new one. The new file is written under its own name in a hidden folder next to it, so that its ending tells
+    its form and nothing that lists the files of the folder takes it for one of them. A link is followed: what it points
+    to is replaced.
 
     Parameters
     ----------
     path : Path
     write : callable
-        Writes the file it is given, whose name ends like that of `path`. If it fails, `path` stays as it was and the
-        temporary file is removed.
+        Writes the file it is given. If it fails, `path` stays as it was and what was written is removed.
+
+    Raises
+    ------
+    OptionError
+        If the folder or the disk doesn't take the file; it says why.
     """
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=path.name)
-    os.close(handle)
-    temporary = Path(name)
+    path = path.resolve()
     try:
-        write(temporary)
-        temporary.chmod(_mode_of(path))
-        temporary.replace(path)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
-
-
-def _mode_of(path: Path) -> int:
-    """Return the permissions of the file that is replaced, or those of a new file."""
-    if path.exists():
-        return path.stat().st_mode & 0o777
-    mask = os.umask(0)
-    os.umask(mask)
-    return 0o666 & ~mask
+        with tempfile.TemporaryDirectory(dir=path.parent, prefix=f".{path.name[:80]}.", suffix=".part") as folder:
+            temporary = Path(folder) / path.name
+            write(temporary)
+            with temporary.open("rb+") as file:
+                os.fsync(file.fileno())
+            if path.exists():
+                temporary.chmod(path.stat().st_mode & 0o777)
+            temporary.replace(path)
+    except OSError as error:
+        raise OptionError(f"{path}: can't be written ({error.strerror or error})") from error

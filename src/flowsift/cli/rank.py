@@ -13,6 +13,7 @@ from flowsift.evaluate.ranking import HEADLINE, RANKED_BY, read_run
 from flowsift.evaluate.ranking import rank as rank_runs
 from flowsift.evaluate.record import write_whole
 from flowsift.evaluate.tables import ranking_text
+from flowsift.files import guard_formulas
 
 
 def register(app: typer.Typer) -> None:
@@ -42,6 +43,6 @@ def rank(
         output.mkdir(parents=True, exist_ok=True)
         write_whole(output / "ranking.txt", text)
         write_whole(output / "ranking.md", ranking_text(runs, ranking, style="markdown", wanted=wanted))
-        write_whole(output / "ranking.csv", ranking.to_csv(index=False))
+        write_whole(output / "ranking.csv", guard_formulas(ranking).to_csv(index=False))
         plot_resolution(runs, output / "resolution.png", figure=by)
     show(text)

@@ -7,6 +7,7 @@ from typing import Literal
 
 import pandas as pd
 
+from flowsift.files import replace_file
 from flowsift.households import Household
 
 Form = Literal["parquet", "csv"]
@@ -38,5 +39,6 @@ def write_home(folder: str | Path, household: Household, *, form: Form = "parque
         household.write_log(log)
     else:
         times, volume_l = household.raw_rows()
-        pd.DataFrame({"time": times, "volume_l": volume_l}).to_parquet(log, index=False, compression="zstd")
+        rows = pd.DataFrame({"time": times, "volume_l": volume_l})
+        replace_file(log, lambda temporary: rows.to_parquet(temporary, index=False, compression="zstd"))
     return log

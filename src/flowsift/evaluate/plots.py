@@ -9,6 +9,7 @@ from typing import Any
 from flowsift.errors import OptionError
 from flowsift.evaluate.ranking import RANKED_BY, Run, by_condition
 from flowsift.evaluate.scores import DEFINITIONS
+from flowsift.files import replace_file
 
 
 def plot_resolution(runs: Sequence[Run], path: str | Path, *, figure: str = RANKED_BY) -> bool:
@@ -50,7 +51,7 @@ def plot_resolution(runs: Sequence[Run], path: str | Path, *, figure: str = RANK
     if DEFINITIONS[figure.split("[")[0]].unit == "":
         panels[0].set_ylim(0.0, 1.0)
     panels[-1].legend(frameon=False)
-    canvas.savefig(path, dpi=150)
+    replace_file(Path(path), lambda temporary: canvas.savefig(temporary, dpi=150))
     return True
 
 

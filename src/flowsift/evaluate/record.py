@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import platform
 import subprocess
 from collections.abc import Mapping, Sequence
@@ -14,6 +13,7 @@ from pathlib import Path
 
 import flowsift
 from flowsift.errors import InputError, OptionError
+from flowsift.files import replace_file
 
 MANIFEST = "run.json"
 HOMES = "homes"
@@ -137,9 +137,7 @@ def read_homes(folder: Path, names: Sequence[str]) -> dict[str, HomeRecord]:
 
 def write_whole(path: Path, text: str) -> None:
     """Write a file so that it is there whole or not at all, even after an interrupt."""
-    part = path.with_name(f".{path.name}.{os.getpid()}")
-    part.write_text(text, encoding="utf-8")
-    part.replace(path)
+    replace_file(path, lambda temporary: temporary.write_text(text, encoding="utf-8"))
 
 
 def versions() -> dict[str, str]:

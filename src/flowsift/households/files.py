@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from flowsift.errors import InputError
+from flowsift.files import replace_file
 
 DIGITS = "%.12g"
 """Numbers are written to twelve significant digits: beyond any meter, short for round values."""
@@ -27,7 +28,8 @@ def write_table(path: Path, table: pd.DataFrame) -> None:
 def write_text(path: Path, text: str) -> None:
     """Write text as UTF-8, compressed where the name ends in ``.gz`` (no name and no time inside)."""
     data = text.encode("utf-8")
-    path.write_bytes(gzip.compress(data, compresslevel=9, mtime=0) if path.suffix == ".gz" else data)
+    packed = gzip.compress(data, compresslevel=9, mtime=0) if path.suffix == ".gz" else data
+    replace_file(path, lambda temporary: temporary.write_bytes(packed))
 
 
 def read_table(path: Path, *, columns: Sequence[str]) -> pd.DataFrame:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from flowsift.errors import InputError
-from flowsift.households.files import read_table, write_table
+from flowsift.households.files import read_table, write_table, write_text
 from flowsift.trace import FloatArray, IntArray
 
 EVENT_COLUMNS = ("start", "end", "label", "fixture", "cycle", "volume_l", "metered_l", "overlaps")
@@ -38,6 +38,13 @@ class TruthShares:
         Cell of the trace (a value of `Trace.cell`, not a position in it), increasing.
     volume_l : ndarray of float64, shape (n_shares,)
         Metered volume [L], > 0.
+
+    Examples
+    --------
+    >>> from flowsift.households import read_shipped
+    >>> shares = read_shipped("demo").truth.shares
+    >>> bool((shares.volume_l > 0).all())
+    True
     """
 
     event: IntArray
@@ -47,7 +54,15 @@ class TruthShares:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CellVolumes:
-    """Metered volume by cell of the trace: `cell` (int64, increasing) and `volume_l` [L], both shape (n,)."""
+    """Metered volume by cell of the trace: `cell` (int64, increasing) and `volume_l` [L], both shape (n,).
+
+    Examples
+    --------
+    >>> from flowsift.households import read_shipped
+    >>> leak = read_shipped("demo").truth.trickle_cells
+    >>> leak.cell.size == leak.volume_l.size
+    True
+    """
 
     cell: IntArray
     volume_l: FloatArray
@@ -76,6 +91,13 @@ class Truth:
         One row per fixture; columns `FIXTURE_COLUMNS`.
     card : dict
         Describes the home: every drawn parameter, JSON-able.
+
+    Examples
+    --------
+    >>> from flowsift.households import read_shipped
+    >>> truth = read_shipped("demo").truth
+    >>> truth.events["label"].value_counts().index[0]
+    'faucet'
     """
 
     events: pd.DataFrame
@@ -108,7 +130,7 @@ class Truth:
         )
         write_table(folder / "trickle_cells.csv.gz", pd.DataFrame({"cell": cells.cell, "volume_l": cells.volume_l}))
         text = json.dumps(self.card, indent=1, ensure_ascii=False) + "\n"
-        (folder / "card.json").write_bytes(text.encode("utf-8"))
+        write_text(folder / "card.json", text)
 
     @classmethod
     def read(cls, folder: str | Path) -> Truth:
