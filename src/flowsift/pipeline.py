@@ -57,11 +57,26 @@ def disaggregate(
     ------
     InputError
         If `labels` lacks a column, or holds an unknown label or a time that can't be read (names row and column).
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> result.events.loc[result.events["label"] == "flush", "volume_l"].median() > 3.0
+    True
+    >>> 0.9 < result.balance.events_l / (result.balance.metered_l - result.balance.trickle_l) <= 1.0
+    True
     """
-    uses = cut_uses(trace, random_state=random_state).uses
+    return name_uses(trace, cut_uses(trace, random_state=random_state).uses, household=household, labels=labels)
+
+
+def name_uses(
+    trace: Trace, uses: Segmentation, *, household: HomeFacts | None = None, labels: pd.DataFrame | None = None
+) -> Disaggregation:
+    """Tell what the uses that a trace was cut into are; see `disaggregate`."""
     features = describe_uses(trace, uses)
     model = judge(features, facts=household, **meter_of(trace))
-    walk = None if labels is None else match_walk(labels, trace, features)
+    walk = None if labels is None else match_walk(labels, trace, features, model.probability)
     if walk is not None:
         model = replace(model, probability=heeded(model.probability, walk, features))
     answer = label_uses(features, model)

@@ -74,7 +74,7 @@ def test_a_fill_names_its_load(result):
 
 
 def test_what_somebody_wrote_down_is_said(home, result):
-    use = result.events.sort_values("volume_l").iloc[-3]
+    use = result.events[~result.events["overlaps"]].sort_values("volume_l").iloc[-3]
     labels = pd.DataFrame({"time": [use["start"] + use["duration_s"] * pd.Timedelta("500ms")], "label": ["hose"]})
     told = fs.disaggregate(home.trace, labels=labels)
     row = told.events.index[(told.events["start"] == use["start"]) & (told.events["label"] == "hose")][0]

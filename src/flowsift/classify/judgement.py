@@ -7,6 +7,7 @@ from dataclasses import replace
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.classify.evidence import evidence_matrix
 from flowsift.classify.facts import HomeFacts
+from flowsift.classify.limits import within_limits
 from flowsift.classify.mixture import HomeModel, fit_home
 from flowsift.classify.network import trained_network
 from flowsift.features import UseFeatures
@@ -31,7 +32,7 @@ def judge(
         Its probabilities pool the published ranges, the home's own repetition and the network.
     """
     model, evidence = weigh_evidence(features, pulse_l=pulse_l, interval_s=interval_s, days=days)
-    return _pooled(model, evidence, facts)
+    return _pooled(model, evidence, features, facts)
 
 
 def judge_by(
@@ -66,12 +67,12 @@ def judge_by(
     few = features.at(wanted)
     model = known.judging(few, around, pulse_l=pulse_l, interval_s=interval_s)
     evidence = evidence_matrix(few, around, model, pulse_l=pulse_l, interval_s=interval_s, days=days, record=features)
-    return _pooled(model, evidence, facts)
+    return _pooled(model, evidence, few, facts)
 
 
-def _pooled(model: HomeModel, evidence: FloatArray, facts: HomeFacts | None) -> HomeModel:
-    """Pool the home model's probabilities with the network's, and rule out what the home hasn't got."""
-    probability = trained_network().probability(evidence, model.probability)
+def _pooled(model: HomeModel, evidence: FloatArray, features: UseFeatures, facts: HomeFacts | None) -> HomeModel:
+    """Pool the home model's probabilities with the network's, and rule out what can't be."""
+    probability = within_limits(trained_network().probability(evidence, model.probability), features.volume_l)
     return replace(model, probability=(HomeFacts() if facts is None else facts).applied(probability))
 
 

@@ -4,14 +4,39 @@ from __future__ import annotations
 
 import numpy as np
 
+from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.labels import FIXTURE_STEM, LABELS
-from flowsift.trace import FloatArray, IntArray
+from flowsift.standards import figure
 
-SAME_FLOW = 0.10
-"""Two modes of flushes whose flows differ by less than this share may be one toilet's full and reduced flush."""
+SAME_VOLUME = 0.07
+"""Two modes of flushes whose volumes differ by less than this share, at about one flow, are one (twice the spread of a
+refill, `modes.REPEAT_VOLUME`)."""
+
+SAME_FLOW = 0.12
+"""Flows that differ by less than this share may be one toilet's, at another pressure (assumption)."""
+
+LEVER_FLOW = 0.16
+"""Flows of a toilet's full and reduced flush differ by less than this share: while the bowl fills too, which is longer
+after a full flush, the flow is a little higher (assumption)."""
 
 REDUCED = (0.40, 0.80)
 """Volume of a reduced flush as a share of the full one (dual-flush figures: 0.8 to 1.1 against 1.28 to 1.6 gal)."""
+
+DUAL_FULL_FIGURE = "toilet.watersense_maximum_adjustable_flush_dual_flush_full"
+"""The largest full flush of a dual-flush toilet, however it is adjusted. Older toilets take more and have one lever."""
+
+LEAST_FLUSHES = (3, 0.03)
+"""Flushes that make a toilet of a mode: this many, and this share of all flushes (assumption)."""
+
+APART_FLOW = 4.0
+"""Distance of the mean log flows of two showers, in standard deviations (the D of Ashman, Bird & Zepf 1994, from
+memory, who ask for 2 where a mixture is fitted; a cut through one spread gives up to 3.5)."""
+
+LEAST_SHOWERS = (4, 0.1)
+"""Showers that make a fixture: this many, and this share of all."""
+
+LEAST_SPREAD = 0.03
+"""Least standard deviation of one shower's log flow (assumption: a hand finds a setting again no closer)."""
 
 TOLD_APART_BY_FLOW = ("irrigation", "clothes_washer", "dishwasher")
 """Labels whose fixtures are told apart by their steady valve flow."""
@@ -23,8 +48,8 @@ FLOW_STEP = 0.15
 def name_fixtures(label: IntArray, mode: IntArray, volume_l: FloatArray, flow_lpm: FloatArray) -> list[str]:
     """Name the fixture of each event.
 
-    Toilets are numbered by falling volume per flush, valves by falling flow, so that names stay the same between runs
-    over other periods of one home.
+    Toilets are numbered by falling volume per flush, valves and showers by falling flow, so that names stay the same
+    between runs over other periods of one home.
 
     Parameters
     ----------
@@ -44,41 +69,92 @@ def name_fixtures(label: IntArray, mode: IntArray, volume_l: FloatArray, flow_lp
     for name in TOLD_APART_BY_FLOW:
         mine = np.flatnonzero(label == LABELS.index(name))
         number[mine] = _valves(flow_lpm[mine])
+    showers = np.flatnonzero(label == LABELS.index("shower"))
+    number[showers] = _by_hand(flow_lpm[showers])
     return [f"{FIXTURE_STEM[LABELS[k]]}-{n}" for k, n in zip(label.tolist(), number.tolist(), strict=True)]
 
 
 def _toilets(mode: IntArray, volume_l: FloatArray, flow_lpm: FloatArray) -> IntArray:
     """Number the toilet of each flush from 1."""
-    known = np.unique(mode[mode >= 0])
-    if known.size == 0:
+    known = _kinds_of_flush(mode, volume_l, flow_lpm)
+    if not known:
         return np.ones(mode.size, dtype=np.int64)
-    volume = np.array([np.median(volume_l[mode == m]) for m in known])
-    flow = np.array([np.median(flow_lpm[mode == m]) for m in known])
-    order = np.argsort(-volume, kind="stable")
-    toilet = np.zeros(known.size, dtype=np.int64)
+    volume = np.array([np.median(volume_l[member]) for member in known])
+    flow = np.array([np.median(flow_lpm[member]) for member in known])
+    toilet = _full_and_reduced(volume, flow)
+    # Flushes of no kind (partial, or hidden among other uses) go to the toilet of the nearest flow and volume.
+    away = (np.log(flow_lpm[:, None] / flow) / SAME_FLOW) ** 2 + np.log(volume_l[:, None] / volume) ** 2
+    number = toilet[away.argmin(axis=1)]
+    for k, member in enumerate(known):
+        number[member] = toilet[k]
+    return number
+
+
+def _kinds_of_flush(mode: IntArray, volume_l: FloatArray, flow_lpm: FloatArray) -> list[BoolArray]:
+    """Return the members of each kind of flush that repeats often enough, modes that are nearly one taken together."""
+    names, count = np.unique(mode[mode >= 0], return_counts=True)
+    kinds: list[BoolArray] = []
+    for name in names[np.argsort(-count, kind="stable")]:
+        member = mode == name
+        volume, flow = np.median(volume_l[member]), np.median(flow_lpm[member])
+        for k, other in enumerate(kinds):
+            near = abs(np.log(volume / np.median(volume_l[other]))) < SAME_VOLUME
+            if near and abs(np.log(flow / np.median(flow_lpm[other]))) < SAME_FLOW:
+                kinds[k] = other | member
+                break
+        else:
+            kinds.append(member)
+    enough = max(LEAST_FLUSHES[0], LEAST_FLUSHES[1] * mode.size)
+    return [member for member in kinds if member.sum() >= enough]
+
+
+def _full_and_reduced(volume_l: FloatArray, flow_lpm: FloatArray) -> IntArray:
+    """Number the toilet of each kind of flush from 1 by falling volume; a reduced flush is with its full one."""
+    dual_l = figure(DUAL_FULL_FIGURE).value_l
     full: list[int] = []
     taken: set[int] = set()
-    for k in order:
-        host = next(
-            (
-                t
-                for t, f in enumerate(full)
-                if t not in taken
-                and abs(np.log(flow[k] / flow[f])) < SAME_FLOW
-                and REDUCED[0] <= volume[k] / volume[f] <= REDUCED[1]
-            ),
-            None,
-        )
-        if host is None:
-            full.append(int(k))
-            toilet[k] = len(full)
-        else:
+    toilet = np.zeros(volume_l.size, dtype=np.int64)
+    for k in np.argsort(-volume_l, kind="stable").tolist():
+        hosts = [
+            t
+            for t, f in enumerate(full)
+            if t not in taken
+            and volume_l[f] <= dual_l
+            and abs(np.log(flow_lpm[k] / flow_lpm[f])) < LEVER_FLOW
+            and REDUCED[0] <= volume_l[k] / volume_l[f] <= REDUCED[1]
+        ]
+        if hosts:
+            host = min(hosts, key=lambda t: abs(np.log(flow_lpm[k] / flow_lpm[full[t]])))
             taken.add(host)
             toilet[k] = host + 1
-    # Flushes of no mode (partial, or hidden among other uses) go to the toilet of the nearest flow and volume.
-    away = (np.log(flow_lpm[:, None] / flow) / SAME_FLOW) ** 2 + np.log(volume_l[:, None] / volume) ** 2
-    member = np.searchsorted(known, mode)
-    return toilet[np.where(mode >= 0, np.minimum(member, known.size - 1), away.argmin(axis=1))]
+        else:
+            full.append(k)
+            toilet[k] = len(full)
+    return toilet
+
+
+def _by_hand(flow_lpm: FloatArray) -> IntArray:
+    """Number events from 1 by falling flow, a new number only where the flows fall into groups well apart."""
+    order = np.argsort(-flow_lpm, kind="stable")
+    number = np.ones(flow_lpm.size, dtype=np.int64)
+    number[order] = 1 + np.cumsum(np.isin(np.arange(flow_lpm.size), _cuts(np.log(flow_lpm[order]), 0)))
+    return number
+
+
+def _cuts(values: FloatArray, offset: int) -> list[int]:
+    """Return the places at which sorted values fall into groups well apart."""
+    n = values.size
+    least = int(np.ceil(max(LEAST_SHOWERS[0], LEAST_SHOWERS[1] * n)))
+    places = np.arange(least, n - least + 1)
+    if places.size == 0:
+        return []
+    within = np.array([values[:k].var() * k + values[k:].var() * (n - k) for k in places])
+    cut = int(places[within.argmin()])
+    left, right = values[:cut], values[cut:]
+    spread = np.hypot(max(left.std(), LEAST_SPREAD), max(right.std(), LEAST_SPREAD)) / np.sqrt(2.0)
+    if abs(left.mean() - right.mean()) < APART_FLOW * spread:
+        return []
+    return [*_cuts(left, offset), offset + cut, *_cuts(right, offset + cut)]
 
 
 def _valves(flow_lpm: FloatArray) -> IntArray:

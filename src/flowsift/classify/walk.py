@@ -6,8 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.special import softmax
 
 from flowsift.arrays import FloatArray, IntArray
+from flowsift.classify.heeding import LEAST, posterior
+from flowsift.classify.prior import published_prior
 from flowsift.errors import InputError
 from flowsift.features import UseFeatures
 from flowsift.labels import LABELS
@@ -17,8 +20,15 @@ from flowsift.units import NS_PER_S
 CLOCK_ERROR_S = 120.0
 """A written time may be off by this much [s] (assumption: a kitchen clock)."""
 
-PRIOR_WEIGHT = 1.0
-"""What was thought of a use before counts as this many labelled uses just like it."""
+CLOCK_SPREAD_S = 30.0
+"""Standard deviation of a written time [s] (assumption: to the minute, by a watch)."""
+
+OPEN_MIND = 0.2
+"""Weight of the published ranges alone in what a use may be that was written down: labels are for what was misjudged
+(assumption)."""
+
+NOTED_L = 2.0
+"""Smaller uses are less and less likely to be the one that was written down [L] (assumption)."""
 
 ALIKE_FLOW, ALIKE_VOLUME = 0.10, 0.35
 """Standard deviations, as shares, of the flow and the volume between uses that a label speaks for (assumption: the same
@@ -47,7 +57,7 @@ class Walk:
     n_unmatched: int
 
 
-def match_walk(labels: pd.DataFrame, trace: Trace, features: UseFeatures) -> Walk:
+def match_walk(labels: pd.DataFrame, trace: Trace, features: UseFeatures, probability: FloatArray) -> Walk:
     """Find the use that each written label is for.
 
     Parameters
@@ -57,11 +67,14 @@ def match_walk(labels: pd.DataFrame, trace: Trace, features: UseFeatures) -> Wal
     trace : Trace
     features : UseFeatures
         Of the trace's uses.
+    probability : ndarray, shape (n_uses, n_labels)
+        What they were thought to be before.
 
     Returns
     -------
     Walk
-        A label goes to the largest use that runs within two minutes of its time.
+        A label goes to the use within two minutes of its time that most probably is it: near in time, likely of that
+        label, and not too small to be noticed.
 
     Raises
     ------
@@ -72,10 +85,15 @@ def match_walk(labels: pd.DataFrame, trace: Trace, features: UseFeatures) -> Wal
     at_s = (times.as_unit("ns").asi8 - trace.start_ns) / NS_PER_S
     end_s = features.start_s + features.duration_s
     use = np.full(at_s.size, -1, dtype=np.int64)
+    noted = np.minimum(np.log(features.volume_l / NOTED_L), 0.0)
+    published = softmax(published_prior().log_density(np.log(features.volume_l), np.log(features.flow_lpm)), axis=1)
+    likely = np.log((1 - OPEN_MIND) * probability + OPEN_MIND * published + LEAST)
     for k, t in enumerate(at_s):
         near = np.flatnonzero((features.start_s <= t + CLOCK_ERROR_S) & (end_s >= t - CLOCK_ERROR_S))
         if near.size:
-            use[k] = near[features.volume_l[near].argmax()]
+            away_s = np.maximum(np.maximum(features.start_s[near] - t, t - end_s[near]), 0.0)
+            chance = likely[near, codes[k]] + noted[near] - 0.5 * (away_s / CLOCK_SPREAD_S) ** 2
+            use[k] = near[chance.argmax()]
     found = use >= 0
     names = labels["fixture"].fillna("").astype(str).tolist() if "fixture" in labels else [""] * at_s.size
     return Walk(
@@ -123,14 +141,10 @@ def heeded(probability: FloatArray, walk: Walk, features: UseFeatures) -> FloatA
     ndarray, shape (n_uses, n_labels)
         Rows add up to 1; a labelled use has its label for certain.
     """
-    weight = _likeness(walk, features)
-    votes = np.zeros_like(probability)
-    for k, label in enumerate(walk.label.tolist()):
-        votes[:, label] += weight[:, k]
-    pooled = (PRIOR_WEIGHT * probability + votes) / (PRIOR_WEIGHT + votes.sum(axis=1, keepdims=True))
-    pooled[walk.use] = 0.0
-    pooled[walk.use, walk.label] = 1.0
-    return np.asarray(pooled)
+    heard = posterior(probability, features, use=walk.use, label=walk.label)
+    heard[walk.use] = 0.0
+    heard[walk.use, walk.label] = 1.0
+    return heard
 
 
 def walked_names(names: list[str], label: IntArray, walk: Walk, features: UseFeatures) -> list[str]:
