@@ -121,7 +121,8 @@ def grid_register(
         flow_cell, flow_length = cell[:-1], np.maximum(length, 1)
     gap, volume, findings = _stuck(at, volume, gap, length, interval_ns, findings)
     volume, gap, unknown = _spikes(at, volume, gap, unknown, length, interval_ns, findings)
-    n_cells = int(cell[-1] - cell[0])
+    # the last reading ends the trace, unless it shares its interval with the one before it
+    n_cells = int(cell[-1] - cell[0]) + int(length[-1] == 0)
     start_ns = int(placed.start_ns + cell[0] * interval_ns)
     gaps, gap_volume = _gaps(cell[:-1] - cell[0], cell[1:] - cell[0], volume, gap, unknown)
     known = ~gap
