@@ -16,7 +16,7 @@ from flowsift.tables import Table
 
 
 def read_answers(out: str | os.PathLike[str], table: str = "events", *, homes: Sequence[str] | None = None) -> Table:
-    """Read a table of a fleet's answers.
+    r"""Read a table of a fleet's answers.
 
     Any reader of partitioned Parquet reads them too, but may take ids for numbers (``007`` for 7).
 
@@ -39,6 +39,17 @@ def read_answers(out: str | os.PathLike[str], table: str = "events", *, homes: S
         An unknown table.
     InputError
         No answers there, or none of a home that is wanted.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from flowsift.fleet import find_homes, read_answers, run_fleet
+    >>> for name in ("a", "b"):
+    ...     Path("homes").mkdir(exist_ok=True)
+    ...     _ = Path(f"homes/{name}.csv").write_text("time,volume_l\n2024-06-12 07:00,0\n2024-06-12 07:01,6\n")
+    >>> _ = run_fleet(find_homes("homes"), "answers", workers=1)
+    >>> read_answers("answers", "events")["home"].tolist()
+    ['a', 'b']
     """
     if table not in SCHEMAS:
         raise OptionError(f"unknown table {table!r}; known tables: {', '.join(SCHEMAS)}")

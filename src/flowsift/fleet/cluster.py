@@ -42,6 +42,8 @@ def connected(*, workers: int | None, scheduler: str | None) -> Iterator[Any]:
     ------
     OptionError
         Both given, fewer than one worker, Dask not installed, or nobody at the address.
+    FlowsiftError
+        Local workers that don't start.
     """
     if workers is not None and scheduler is not None:
         raise OptionError("give workers or a scheduler, not both: a given cluster has its own workers")
@@ -54,17 +56,20 @@ def connected(*, workers: int | None, scheduler: str | None) -> Iterator[Any]:
         raise OptionError(f"fleets need fsspec and dask: install flowsift[fleet] ({error})") from error
     with ExitStack() as stack:
         if scheduler is None:
-            cluster = stack.enter_context(
-                LocalCluster(
-                    n_workers=workers or CPU_COUNT,
-                    threads_per_worker=1,
-                    # No dashboard, and nothing that listens beyond this machine or wants a port that may be taken.
-                    dashboard_address="127.0.0.1:0",
-                    scheduler_kwargs={"dashboard": False},
-                    silence_logs=logging.CRITICAL,
-                    config=_MEMORY,
+            try:
+                cluster = stack.enter_context(
+                    LocalCluster(
+                        n_workers=workers or CPU_COUNT,
+                        threads_per_worker=1,
+                        # No dashboard, and nothing that listens beyond this machine or wants a port that may be taken.
+                        dashboard_address="127.0.0.1:0",
+                        scheduler_kwargs={"dashboard": False},
+                        silence_logs=logging.CRITICAL,
+                        config=_MEMORY,
+                    )
                 )
-            )
+            except (RuntimeError, OSError) as error:
+                raise FlowsiftError(f"the workers didn't start ({error}): try again, or with fewer workers") from error
             yield stack.enter_context(Client(cluster))
             return
         try:

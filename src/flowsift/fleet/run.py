@@ -35,7 +35,7 @@ Report = Callable[[Outcome], None]
 
 @dataclass(frozen=True, kw_only=True)
 class FleetRun:
-    """What a run did.
+    r"""What a run did.
 
     Attributes
     ----------
@@ -47,6 +47,16 @@ class FleetRun:
         Homes without an answer: home, error, what_to_do; sorted by home.
     totals : Totals
         Sums over the homes with an answer.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from flowsift.fleet import find_homes, run_fleet
+    >>> for name in ("a", "b"):
+    ...     Path("homes").mkdir(exist_ok=True)
+    ...     _ = Path(f"homes/{name}.csv").write_text("time,volume_l\n2024-06-12 07:00,0\n2024-06-12 07:01,6\n")
+    >>> run_fleet(find_homes("homes"), "answers", workers=1).n_homes
+    2
     """
 
     out: str
@@ -67,7 +77,7 @@ def run_fleet(
     scheduler: str | None = None,
     report: Report | None = None,
 ) -> FleetRun:
-    """Answer every home of a data set.
+    r"""Answer every home of a data set.
 
     Homes whose answer is there, from the same files, options and code, are kept; the rest is answered and what failed
     before is tried again. The number of workers and of interrupts changes nothing in what is written.
@@ -101,6 +111,17 @@ def run_fleet(
         A wrong option, `out` holding something else, nobody at `scheduler`, Dask not installed.
     FlowsiftError
         The scheduler went away, or a worker can't run this flowsift.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from flowsift.fleet import find_homes, run_fleet
+    >>> for name in ("a", "b"):
+    ...     Path("homes").mkdir(exist_ok=True)
+    ...     _ = Path(f"homes/{name}.csv").write_text("time,volume_l\n2024-06-12 07:00,0\n2024-06-12 07:01,6\n")
+    >>> run = run_fleet(find_homes("homes"), "answers", workers=1)
+    >>> run.n_answered, len(run.failed)
+    (2, 0)
     """
     options = checked_reading(reading or {})
     place = absolute(out)

@@ -33,7 +33,7 @@ class Home:
 
 @dataclass(frozen=True, kw_only=True)
 class FleetSource:
-    """A data set of many homes.
+    r"""A data set of many homes.
 
     Attributes
     ----------
@@ -43,6 +43,16 @@ class FleetSource:
         Partition key whose values are the homes; None for a folder of files.
     entries : tuple of str
         Names of the folders or files, by home.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from flowsift.fleet import find_homes
+    >>> for name in ("a", "b"):
+    ...     Path("homes").mkdir(exist_ok=True)
+    ...     _ = Path(f"homes/{name}.csv").write_text("time,volume_l\n2024-06-12 07:00,0\n2024-06-12 07:01,6\n")
+    >>> [home.name for home in find_homes("homes").homes()]
+    ['a', 'b']
     """
 
     url: str
@@ -82,7 +92,7 @@ class InputFile:
 
 
 def find_homes(source: str | os.PathLike[str]) -> FleetSource:
-    """Find the homes of a data set.
+    r"""Find the homes of a data set.
 
     Parameters
     ----------
@@ -101,6 +111,16 @@ def find_homes(source: str | os.PathLike[str]) -> FleetSource:
         Nothing there, nothing in it, or folders of more than one partition key.
     OptionError
         If the package for it isn't installed.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from flowsift.fleet import find_homes
+    >>> for name in ("a", "b"):
+    ...     Path("homes").mkdir(exist_ok=True)
+    ...     _ = Path(f"homes/{name}.csv").write_text("time,volume_l\n2024-06-12 07:00,0\n2024-06-12 07:01,6\n")
+    >>> len(list(find_homes("homes").homes()))
+    2
     """
     url = absolute(source)
     fs, root = open_files(url)

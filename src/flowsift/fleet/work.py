@@ -68,6 +68,12 @@ class Outcome:
         What went wrong; empty where nothing did.
     what_to_do : str
         What mends it; empty likewise.
+
+    Examples
+    --------
+    >>> from flowsift.fleet import Outcome
+    >>> Outcome(home="a", state="failed", error="no rows").error
+    'no rows'
     """
 
     home: str

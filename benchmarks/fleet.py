@@ -1,0 +1,543 @@
+"""Measure fleets: throughput per core, scaling, memory, and what survives.
+
+    python benchmarks/fleet.py --output benchmarks/FLEET.md
+
+Makes its own homes (copies of a few simulated ones, each under an id of its own), runs `flowsift.fleet` on them in
+processes of its own, and watches those from outside. Give --parts to run some of the parts; their sections of an
+existing report are replaced, the others stay.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import os
+import platform
+import re
+import shutil
+import signal
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import psutil
+
+from flowsift.evaluate.record import commit
+from flowsift.fleet import find_homes, read_answers, run_fleet
+from flowsift.households import simulate
+
+DISTINCT = 8
+"""Simulated homes that the others are copies of."""
+
+WARM_UP = 6
+"""First outcomes that aren't timed: every worker has loaded what it needs by then."""
+
+REPEATS = 3
+SAMPLE_S = 0.1
+PACKAGES = ("flowsift", "dask", "distributed", "pyarrow", "pandas", "numpy", "duckdb", "pyspark")
+PRICE_PER_CORE_H = 0.05
+"""Price of a core-hour of a rented machine [USD] (assumption: it differs by provider and by year)."""
+
+
+def write_fleet(folder: Path, *, homes: int, days: int, interval_s: float) -> Path:
+    """Write a partitioned data set with a row for every interval."""
+    models = folder.with_name(f"{folder.name}-models")
+    models.mkdir(parents=True)
+    for number in range(min(DISTINCT, homes)):
+        trace = simulate(1_000 + number, days=days, interval_s=interval_s).trace
+        volume = np.zeros(trace.n_cells)
+        volume[trace.cell] = trace.volume_l
+        table = pd.DataFrame({"time": trace.time_of(np.arange(trace.n_cells)), "volume_l": volume})
+        table.to_parquet(models / f"{number}.parquet")
+    for number in range(homes):
+        place = folder / f"home={number:06d}"
+        place.mkdir(parents=True)
+        shutil.copy2(models / f"{number % DISTINCT}.parquet", place / "part-0.parquet")
+    return folder
+
+
+@dataclass(frozen=True, kw_only=True)
+class Watched:
+    """A run as seen from outside: outcomes with their times, peak memory, processor time of the workers."""
+
+    status: int
+    outcomes: list[tuple[float, str, str]]
+    elapsed_s: float
+    coordinator_mb: float
+    worker_mb: float
+    worker_cpu_s: list[tuple[float, float]]
+    load: float
+
+    def homes_per_s(self) -> float:
+        """Rate of homes after the warm-up."""
+        times = [at for at, _, _ in self.outcomes]
+        return (len(times) - WARM_UP) / (times[-1] - times[WARM_UP - 1])
+
+    def homes_per_cpu_s(self) -> float:
+        """Homes after the warm-up for each second that a core worked for the workers."""
+        times = [at for at, _, _ in self.outcomes]
+        at, used = np.array(self.worker_cpu_s).T
+        spent = np.diff(np.interp([times[WARM_UP - 1], times[-1]], at, used))
+        return float((len(times) - WARM_UP) / spent[0])
+
+
+def watched_run(
+    source: Path,
+    out: Path,
+    *,
+    workers: int,
+    disturb: Callable[[psutil.Process, Watched], bool] | None = None,
+    environment: dict[str, str] | None = None,
+    log: Path | None = None,
+) -> Watched:
+    """Run a fleet in a process of its own.
+
+    `disturb` is called at every sample until it returns True; it gets the process and what is known so far.
+    """
+    log = log or out.with_name(f"{out.name}.jsonl")
+    log.write_text("")
+    command = [sys.executable, __file__, "--run", str(source), str(out), str(workers), str(log)]
+    started = time.perf_counter()
+    process = subprocess.Popen(
+        command, env=os.environ | {"OMP_NUM_THREADS": "1"} | (environment or {}), stderr=subprocess.DEVNULL
+    )
+    top, peaks, disturbed = psutil.Process(process.pid), {"coordinator": 0.0, "worker": 0.0}, disturb is None
+    used: list[tuple[float, float]] = []
+
+    def seen() -> Watched:
+        lines = [json.loads(line) for line in log.read_text().splitlines() if line.endswith("]")]
+        return Watched(
+            status=process.returncode if process.returncode is not None else -1,
+            outcomes=[(at, home, state) for at, home, state in lines],
+            elapsed_s=time.perf_counter() - started,
+            coordinator_mb=peaks["coordinator"],
+            worker_mb=peaks["worker"],
+            worker_cpu_s=used,
+            load=os.getloadavg()[0],
+        )
+
+    while process.poll() is None:
+        try:
+            peaks["coordinator"] = max(peaks["coordinator"], top.memory_info().rss / 1e6)
+            now_s, cpu_s = time.perf_counter(), 0.0
+            for child in workers_of(top):
+                peaks["worker"] = max(peaks["worker"], child.memory_info().rss / 1e6)
+                cpu_s += sum(child.cpu_times()[:2])
+            # While the workers end, one after another, their sum falls.
+            if not used or cpu_s >= used[-1][1]:
+                used.append((now_s, cpu_s))
+        except psutil.Error:
+            pass
+        if not disturbed and disturb is not None:
+            disturbed = disturb(top, seen())
+        time.sleep(SAMPLE_S)
+    return seen()
+
+
+def workers_of(top: psutil.Process) -> list[psutil.Process]:
+    """Return the worker processes of a run."""
+    return [child for child in top.children(recursive=True) if "spawn_main" in " ".join(child.cmdline())]
+
+
+def run_here(source: str, out: str, workers: int, log: str) -> int:
+    """Run a fleet in this process and write every outcome down (what `watched_run` starts)."""
+    with open(log, "a", encoding="utf-8") as sink:
+
+        def report(outcome: object) -> None:
+            sink.write(json.dumps([time.perf_counter(), outcome.home, outcome.state]) + "\n")  # type: ignore[attr-defined]
+            sink.flush()
+
+        try:
+            done = run_fleet(find_homes(source), out, workers=workers, report=report)
+        except KeyboardInterrupt:
+            return 130
+        except OSError:  # no room even for the summary; the command line ends alike
+            return 2
+    return 3 if len(done.failed) else 0
+
+
+def content(folder: Path) -> dict[str, str]:
+    """Return the checksum of every file below a folder of answers."""
+    return {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def size_mb(folder: Path) -> float:
+    return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file()) / 1e6
+
+
+def alone_per_s(source: Path, processes: int) -> float:
+    """Rate of homes that plain processes reach on the same files without Dask: the machine's own ceiling."""
+    code = (
+        "import sys, time, flowsift as fs\n"
+        "files = sys.argv[1:]\n"
+        "fs.disaggregate(fs.read_trace(files[0]))\n"
+        "print(time.perf_counter(), flush=True)\n"
+        "for file in files: fs.disaggregate(fs.read_trace(file))\n"
+        "print(time.perf_counter())\n"
+    )
+    files = sorted(map(str, source.glob("*/*.parquet")))[: 2 * DISTINCT]
+    running = [
+        subprocess.Popen(
+            [sys.executable, "-c", code, *files],
+            stdout=subprocess.PIPE,
+            text=True,
+            env=os.environ | {"OMP_NUM_THREADS": "1"},
+        )
+        for _ in range(processes)
+    ]
+    spans = [tuple(map(float, process.communicate()[0].split())) for process in running]
+    return sum(len(files) / (end - start) for start, end in spans)
+
+
+def measure_throughput(folder: Path) -> list[str]:
+    lines = [
+        "| interval | homes | workers | home-days/s | per worker | efficiency | per core-second | plain | load |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    costs, every = [], []
+    for interval_s, days, homes in ((1.0, 14, 64), (10.0, 14, 160)):
+        source = write_fleet(folder / f"at-{interval_s:g}s", homes=homes, days=days, interval_s=interval_s)
+        runs: dict[int, list[Watched]] = {1: [], 2: []}
+        plain: dict[int, list[float]] = {1: [], 2: []}
+        # In turns, so that what else runs on the machine disturbs all alike.
+        for repeat in range(REPEATS):
+            for workers in (1, 2):
+                out = folder / f"out-{interval_s:g}-{workers}-{repeat}"
+                runs[workers].append(watched_run(source, out, workers=workers))
+                plain[workers].append(alone_per_s(source, workers) * days)
+                assert content(out) == content(folder / f"out-{interval_s:g}-1-0"), "other bytes"
+        rates = {workers: [run.homes_per_s() * days for run in done] for workers, done in runs.items()}
+        best = {workers: max(found) for workers, found in rates.items()}
+        per_core = {workers: max(run.homes_per_cpu_s() * days for run in done) for workers, done in runs.items()}
+        for workers in (1, 2):
+            efficiency = f"{best[2] / (2 * best[1]):.2f}" if workers == 2 else ""
+            load = statistics.mean(run.load for run in runs[workers])
+            lines.append(
+                f"| {interval_s:g} s | {homes} x {days} days | {workers} | {best[workers]:.1f} "
+                f"| {best[workers] / workers:.1f} | {efficiency} | {per_core[workers]:.1f} "
+                f"| {max(plain[workers]):.1f} | {load:.1f} |"
+            )
+        ceiling = max(plain[2]) / (2 * max(plain[1]))
+        listed = "; ".join(f"{w}: {', '.join(f'{rate:.1f}' for rate in found)}" for w, found in rates.items())
+        every.append(
+            f"- {interval_s:g} s: every run, home-days/s by workers: {listed}. Two plain processes reach {ceiling:.2f} "
+            "of twice one: more than that can't be expected of two workers here."
+        )
+        size = size_mb(folder / f"out-{interval_s:g}-1-0") / homes
+        core_h = 1e6 * days / per_core[1] / 3600
+        costs.append(
+            f"- {days} days at {interval_s:g} s: {core_h:,.0f} core-hours (on 100 cores {core_h / 100:.1f} hours), "
+            f"about {core_h * PRICE_PER_CORE_H:,.0f} USD at {PRICE_PER_CORE_H} USD a core-hour (assumed), "
+            f"{size_mb(source) / homes:,.2f} TB of data read, {size:,.2f} TB of answers in 5 million files"
+        )
+        shutil.rmtree(source)
+    return [
+        *lines,
+        "",
+        f"Best of {REPEATS} runs, from the seventh outcome on: starting Python and Dask isn't counted. *Per core- "
+        "second*: home-days for each second of processor time that the workers used, which says what a core can "
+        "do whatever else runs beside it. *Plain*: home-days/s of as many Python processes as workers that read "
+        "and disaggregate the same files without Dask and write nothing. *Load*: mean number of runnable "
+        "processes on these two cores at the ends of the runs, our own included; more than workers means that "
+        "other work took part of the cores.",
+        "",
+        *every,
+        "- All runs wrote the same files, byte for byte, with one worker and with two.",
+        "",
+        "A million homes, from the home-days per core-second of one worker:",
+        "",
+        *costs,
+    ]
+
+
+def measure_memory(folder: Path) -> list[str]:
+    lines = [
+        "| homes | peak of the coordinator, MB | peak of a worker, MB | run, s | again, all kept, s |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    for homes in (10, 100, 1000):
+        source = write_fleet(folder / f"memory-{homes}", homes=homes, days=1, interval_s=10.0)
+        out = folder / f"memory-out-{homes}"
+        seen = watched_run(source, out, workers=2)
+        again = watched_run(source, out, workers=2)
+        assert {state for _, _, state in again.outcomes} == {"kept"}
+        lines.append(
+            f"| {homes:,} | {seen.coordinator_mb:.0f} | {seen.worker_mb:.0f} | {seen.elapsed_s:.1f} "
+            f"| {again.elapsed_s:.1f} |"
+        )
+        shutil.rmtree(source)
+    lines += ["", "Homes of 1 day at 10 s, two workers; largest resident memory, sampled ten times a second."]
+    rows = []
+    for days in (14, 60):
+        source = write_fleet(folder / f"big-{days}", homes=3, days=days, interval_s=1.0)
+        seen = watched_run(source, folder / f"big-out-{days}", workers=1)
+        rows.append(f"{seen.worker_mb:.0f} MB with homes of {days} days at 1 s")
+        shutil.rmtree(source)
+    lines += ["", f"A worker's memory follows its largest home: {', '.join(rows)}."]
+    return lines
+
+
+def measure_plan(folder: Path) -> list[str]:
+    source = folder / "plan"
+    count = 100_000
+    for number in range(count):
+        (source / f"home={number:07d}").mkdir(parents=True)
+    code = (
+        "import sys, time, resource\n"
+        "from flowsift.fleet import find_homes\n"
+        "from flowsift.fleet.store import FleetStore\n"
+        "import fsspec\n"
+        "before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
+        "start = time.perf_counter()\n"
+        "found = find_homes(sys.argv[1])\n"
+        "FleetStore(sys.argv[2]).prepare(home.name for home in found.homes())\n"
+        "after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
+        "print(len(found), time.perf_counter() - start, (after - before) / 1e3)\n"
+    )
+    shown = subprocess.run(
+        [sys.executable, "-c", code, str(source), str(folder / "plan-out")], capture_output=True, text=True, check=True
+    )
+    homes, seconds, megabytes = shown.stdout.split()
+    return [
+        f"Finding {int(homes):,} homes and checking the folder of answers: {float(seconds):.1f} s and "
+        f"{float(megabytes):.0f} MB in the coordinator ({float(megabytes) / int(homes) * 1e6:.0f} bytes a home).",
+    ]
+
+
+def measure_faults(folder: Path) -> list[str]:
+    homes = 100
+    source = write_fleet(folder / "faults", homes=homes, days=3, interval_s=10.0)
+    whole = folder / "faults-whole"
+    watched_run(source, whole, workers=2)
+    expected = content(whole)
+    lines = [f"{homes} homes of 3 days at 10 s, two workers. Reference: an undisturbed run.", ""]
+
+    kills: list[int] = []
+
+    def kill_workers(top: psutil.Process, seen: Watched) -> bool:
+        if len(seen.outcomes) >= 20 * (len(kills) + 1):
+            worker = workers_of(top)
+            if worker:
+                worker[0].send_signal(signal.SIGKILL)
+                kills.append(worker[0].pid)
+        return len(kills) == 3
+
+    killed = watched_run(source, folder / "faults-killed", workers=2, disturb=kill_workers)
+    lines.append(
+        f"- **A worker killed mid-run**, {len(kills)} times (SIGKILL): status {killed.status}, "
+        f"{sum(state != 'failed' for _, _, state in killed.outcomes)} homes answered, "
+        f"{same(expected, content(folder / 'faults-killed'))}."
+    )
+
+    stops = []
+    for number in range(10):
+        wanted = 3 + number % 4
+        hard = number % 2 == 1
+
+        def stop(top: psutil.Process, seen: Watched, wanted: int = wanted, hard: bool = hard) -> bool:
+            if sum(state == "answered" for _, _, state in seen.outcomes) < wanted:
+                return False
+            top.send_signal(signal.SIGKILL if hard else signal.SIGINT)
+            return True
+
+        stops.append(watched_run(source, folder / "faults-stopped", workers=2, disturb=stop).status)
+        time.sleep(1.0)  # workers whose coordinator was killed notice it and end
+    finished = watched_run(source, folder / "faults-stopped", workers=2)
+    states = [state for _, _, state in finished.outcomes]
+    lines.append(
+        "- **The run interrupted ten times** (in turns by Ctrl-C and by SIGKILL; statuses "
+        f"{', '.join(map(str, stops))}), then finished: {states.count('kept')} homes kept, "
+        f"{states.count('answered')} answered by the last run, {same(expected, content(folder / 'faults-stopped'))}."
+    )
+
+    corrupt = folder / "faults-corrupt-source"
+    shutil.copytree(source, corrupt)
+    file = corrupt / "home=000042" / "part-0.parquet"
+    file.write_bytes(file.read_bytes()[:5_000])
+    seen = watched_run(corrupt, folder / "faults-corrupt", workers=2)
+    found = content(folder / "faults-corrupt")
+    other = {n: c for n, c in expected.items() if "home=000042" not in n and n not in ("failed.csv", "summary.parquet")}
+    listed = pd.read_csv(folder / "faults-corrupt" / "failed.csv", dtype=str)
+    rest = {n: c for n, c in found.items() if n not in ("failed.csv", "summary.parquet")}
+    lines.append(
+        f"- **A corrupt file among a hundred**: status {seen.status}, listed: {', '.join(listed['home'])} "
+        f"({listed['error'][0]}); the other 99 homes {same(other, rest)}."
+    )
+
+    preload = folder / "killer.py"
+    preload.write_text(
+        "import os\nimport flowsift.fleet.work as work\n_read = work.read_home\n"
+        "def read_home(*args, home, **options):\n"
+        "    if home == '000042':\n        os._exit(9)\n"
+        "    return _read(*args, home=home, **options)\n"
+        "def dask_setup(worker):\n    work.read_home = read_home\n"
+    )
+    seen = watched_run(
+        source,
+        folder / "faults-killer",
+        workers=2,
+        environment={"DASK_DISTRIBUTED__WORKER__PRELOAD": str(preload)},
+    )
+    listed = pd.read_csv(folder / "faults-killer" / "failed.csv", dtype=str)
+    rest = {n: c for n, c in content(folder / "faults-killer").items() if n not in ("failed.csv", "summary.parquet")}
+    lines.append(
+        f"- **A home that kills every worker that takes it**: status {seen.status}, listed: "
+        f"{', '.join(listed['home'])} ({listed['error'][0]}); the other 99 homes "
+        f"{same(other, rest)}; {seen.elapsed_s:.0f} s."
+    )
+    lines.append(full_disk(source, folder, expected))
+    return lines
+
+
+def full_disk(source: Path, folder: Path, expected: dict[str, str]) -> str:
+    """Run onto a small disk of its own that fills up, then make room and run again."""
+    disk = folder / "small-disk"
+    disk.mkdir()
+    name = "- **A disk that fills up**"
+    made = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(disk)], capture_output=True, check=False
+    )
+    if made.returncode:
+        return (
+            f"{name}: not measured (no right to mount a small disk here); tests fill one up in every place of a home."
+        )
+    try:
+        log = folder / "small-disk.jsonl"
+        first = watched_run(source, disk / "out", workers=2, log=log)
+        states = [state for _, _, state in first.outcomes]
+        receipts = {path.stem for path in (disk / "out" / "receipts").iterdir()}
+        halves = len({path.parent.name for path in (disk / "out").glob("*/*/part-0.parquet")} - receipts)
+        subprocess.run(["mount", "-o", "remount,size=200m", str(disk)], check=True)
+        second = watched_run(source, disk / "out", workers=2, log=log)
+        return (
+            f"{name} (2 MB): status {first.status}, {states.count('answered')} homes answered, "
+            f"{states.count('failed')} listed, {halves} half written; with room, run again: status {second.status}, "
+            f"{[s for _, _, s in second.outcomes].count('kept')} kept, {same(expected, content(disk / 'out'))}."
+        )
+    finally:
+        subprocess.run(["umount", str(disk)], check=False)
+
+
+def same(expected: dict[str, str], found: dict[str, str]) -> str:
+    """Say whether two sets of files are the same."""
+    differ = sorted(n for n in expected.keys() | found.keys() if expected.get(n) != found.get(n))
+    if not differ:
+        return f"the same {len(found)} files byte for byte"
+    return f"**{len(differ)} of {len(expected)} files differ** ({', '.join(differ[:3])})"
+
+
+def measure_readers(folder: Path) -> list[str]:
+    source = write_fleet(folder / "readers", homes=6, days=3, interval_s=10.0)
+    source.joinpath("home=000000").rename(source / "home=Caf%C3%A9%201%2Fb")
+    out = folder / "readers-out"
+    watched_run(source, out, workers=2)
+    own = {name: read_answers(out, name) for name in ("events", "trickle", "fixtures", "balance")}
+    lines = [
+        "| table | rows | pandas | DuckDB | Spark |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    readers = {"pandas": _pandas_sum, "DuckDB": _duckdb_sum, "Spark": _spark_sum}
+    for name, table in own.items():
+        column = "metered_l" if name == "balance" else "volume_l"
+        expected = (len(table), table["home"].nunique(), float(table[column].sum()))
+        cells = []
+        for reader in readers.values():
+            try:
+                rows, homes, litres = reader(out / name, column)
+            except ImportError as error:
+                cells.append(f"not tried ({error.name} isn't installed)")
+                continue
+            fine = (rows, homes) == expected[:2] and abs(litres - expected[2]) <= 1e-9 * expected[2]
+            cells.append("same rows, homes and sum" if fine else f"**{rows} rows, {homes} homes, {litres} L**")
+        lines.append(f"| {name} | {len(table):,} | {' | '.join(cells)} |")
+    lines += ["", "Each reader opens the folder of the table as it is; one home's id is `Café 1/b`."]
+    return lines
+
+
+def _pandas_sum(folder: Path, column: str) -> tuple[int, int, float]:
+    table = pd.read_parquet(folder)
+    return len(table), table["home"].nunique(), float(table[column].sum())
+
+
+def _duckdb_sum(folder: Path, column: str) -> tuple[int, int, float]:
+    import duckdb
+
+    found = duckdb.sql(
+        f"select count(*), count(distinct home), sum({column}) from read_parquet('{folder}/*/*.parquet')"
+    )
+    row = found.fetchall()[0]
+    return int(row[0]), int(row[1]), float(row[2])
+
+
+def _spark_sum(folder: Path, column: str) -> tuple[int, int, float]:
+    from pyspark.sql import SparkSession
+    from pyspark.sql.functions import count, countDistinct, sum
+
+    spark = SparkSession.builder.master("local[1]").config("spark.ui.enabled", "false").getOrCreate()
+    row = spark.read.parquet(str(folder)).agg(count("*"), countDistinct("home"), sum(column)).first()
+    return int(row[0]), int(row[1]), float(row[2])
+
+
+PARTS: dict[str, tuple[str, Callable[[Path], list[str]]]] = {
+    "throughput": ("Throughput, scaling, and a million homes", measure_throughput),
+    "memory": ("Memory", measure_memory),
+    "plan": ("Finding the homes", measure_plan),
+    "faults": ("What survives", measure_faults),
+    "readers": ("Who reads the answers", measure_readers),
+}
+
+
+def environment_line() -> str:
+    """Say on what it was measured."""
+    found = []
+    for package in PACKAGES:
+        try:
+            found.append(f"{package} {version(package)}")
+        except PackageNotFoundError:
+            continue
+    memory = psutil.virtual_memory().total / 1e9
+    return (
+        f"Python {platform.python_version()}, {', '.join(found)}; commit {commit() or 'unknown'}; {platform.system()} "
+        f"{platform.machine()}, {os.cpu_count()} cores, {memory:.0f} GB; {time.strftime('%Y-%m-%d %H:%M')} UTC"
+    )
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--parts", nargs="+", choices=list(PARTS), default=list(PARTS))
+    parser.add_argument("--output", type=Path)
+    options = parser.parse_args(arguments)
+    sections = {}
+    if options.output is not None and options.output.exists():
+        sections = dict(
+            re.findall(r"^## (.+?)\n(.*?)(?=^## |\Z)", options.output.read_text(), re.DOTALL | re.MULTILINE)
+        )
+    for part in options.parts:
+        heading, measure = PARTS[part]
+        with tempfile.TemporaryDirectory(prefix="flowsift-fleet-") as folder:
+            lines = measure(Path(folder))
+        command = f"python benchmarks/fleet.py --parts {part}"
+        sections[heading] = "\n".join(["", *lines, "", f"`{command}`. {environment_line()}.", "", ""])
+        print(f"## {heading}\n{sections[heading]}")
+    if options.output is not None:
+        body = "".join(f"## {heading}\n{sections[heading]}" for heading, _ in PARTS.values() if heading in sections)
+        options.output.write_text(f"# Many homes\n\nWritten by `benchmarks/fleet.py`.\n\n{body.rstrip()}\n")
+
+
+if __name__ == "__main__":
+    if sys.argv[1:2] == ["--run"]:
+        sys.exit(run_here(sys.argv[2], sys.argv[3], int(sys.argv[4]), sys.argv[5]))
+    main()
