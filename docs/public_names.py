@@ -32,7 +32,7 @@ FOR_METHODS = (
 
 
 def names_of(module: str) -> list[str]:
-    """Return the public names of a module, modules among them left out; ``flowsift.methods`` stands for `FOR_METHODS`."""
+    """Return the public names of a module but for rooms; ``flowsift.methods`` stands for `FOR_METHODS`."""
     if module == "flowsift.methods":
         return list(FOR_METHODS)
     face = import_module(module)

@@ -34,6 +34,15 @@ class Balance:
         Volumes [L]. A volume known over a gap is unexplained.
     gap_s : float
         Time without data [s].
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> balance = result.balance
+    >>> parts_l = balance.events_l + balance.trickle_l + balance.unexplained_l
+    >>> abs(parts_l - balance.metered_l) < 1e-9 * balance.metered_l
+    True
     """
 
     metered_l: float
@@ -55,6 +64,13 @@ class Shares:
         Position in `Trace.cell` of the cell that is divided.
     volume_l : ndarray of float64, shape (n_shares,)
         Volume of that cell that the event took [L], >= 0.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flowsift.disaggregation import Shares
+    >>> Shares(event=np.array([0, 1]), flow=np.array([0, 0]), volume_l=np.array([0.5, 0.25])).volume_l.tolist()
+    [0.5, 0.25]
     """
 
     event: IntArray
@@ -72,6 +88,12 @@ class TrickleSpans:
         Half-open ranges of cells, increasing, disjoint.
     rate_lpm, low_lpm, high_lpm : ndarray of float64, shape (n_spans,)
         Rate and its 90 % interval [L/min].
+
+    Examples
+    --------
+    >>> from flowsift.disaggregation import TrickleSpans
+    >>> TrickleSpans.none().rate_lpm.size
+    0
     """
 
     start: IntArray
@@ -123,6 +145,17 @@ class Disaggregation:
         What can't be told from this trace, beside `trace.findings`.
     reasons : Reasons or None
         What was thought of each event; None where the method keeps nothing but labels.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> sorted(set(result.events["label"]))[:3]
+    ['bathtub', 'clothes_washer', 'dishwasher']
+    >>> result.trickle["rate_lpm"].round(3).tolist()
+    [0.117]
+    >>> list(result.fixtures.columns[:4])
+    ['fixture', 'label', 'uses', 'volume_l']
     """
 
     trace: Trace
@@ -311,6 +344,25 @@ def assemble(
     -------
     Disaggregation
         Events sorted by start, then end; volume, mean and peak follow from `shares`.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import flowsift as fs
+    >>> from flowsift.disaggregation import Shares, assemble
+    >>> trace = fs.Trace.from_volumes([0.0, 1.0, 2.0], [0.0, 3.0, 3.0])
+    >>> result = assemble(
+    ...     trace,
+    ...     start_cell=np.array([1]),
+    ...     end_cell=np.array([3]),
+    ...     label=["flush"],
+    ...     probability=np.array([0.9]),
+    ...     fixture=["toilet-1"],
+    ...     cycle=np.array([-1]),
+    ...     shares=Shares(event=np.array([0, 0]), flow=np.array([0, 1]), volume_l=np.array([3.0, 2.5])),
+    ... )
+    >>> result.balance.events_l, result.balance.unexplained_l
+    (5.5, 0.5)
     """
     n = len(start_cell)
     trickle = TrickleSpans.none() if trickle is None else trickle
@@ -367,6 +419,17 @@ def from_uses(trace: Trace, uses: pd.DataFrame) -> Disaggregation:
     ------
     InputError
         If a use ends before it starts or carries an unknown label (names its row).
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> import flowsift as fs
+    >>> from flowsift.disaggregation import from_uses
+    >>> trace = fs.Trace.from_volumes([0.0, 60.0, 120.0], [0.0, 6.0, 0.0])
+    >>> times = pd.to_datetime([60, 120], unit="s", utc=True)
+    >>> result = from_uses(trace, pd.DataFrame({"start": times[:1], "end": times[1:], "label": "flush"}))
+    >>> result.events["volume_l"].tolist()
+    [6.0]
     """
     unknown = np.flatnonzero(~uses["label"].isin(LABELS))
     if unknown.size:

@@ -4,15 +4,41 @@ from __future__ import annotations
 
 
 class FlowsiftError(Exception):
-    """Base of every error that flowsift raises on purpose."""
+    """Base of every error that flowsift raises on purpose.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> try:
+    ...     fs.read_trace("no-such-file.csv")
+    ... except fs.FlowsiftError as error:
+    ...     print(error)
+    no-such-file.csv: ...
+    """
 
 
 class OptionError(FlowsiftError, ValueError):
-    """An option has a value that can't be used, or one is needed and wasn't given."""
+    """An option has a value that can't be used, or one is needed and wasn't given.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> fs.Trace.from_volumes([0.0, 60.0], [0.0, 6.0], timezone="Moon/Tycho")
+    Traceback (most recent call last):
+    flowsift.errors.OptionError: unknown time zone 'Moon/Tycho', ...
+    """
 
 
 class NotEnoughDataError(FlowsiftError, ValueError):
-    """The trace is sound but too short or too coarse for what was asked."""
+    """The trace is sound but too short or too coarse for what was asked.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> fs.study.alert_levels(fs.disaggregate(fs.Trace.from_volumes([0.0, 60.0], [0.0, 6.0])))
+    Traceback (most recent call last):
+    flowsift.errors.NotEnoughDataError: ...
+    """
 
 
 class InputError(FlowsiftError, ValueError):
@@ -28,6 +54,13 @@ class InputError(FlowsiftError, ValueError):
         Row of the file (1 = first line), or position in the array (0 = first) where there is no file.
     column : str, optional
         Name or number of the column.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> fs.Trace.from_volumes([0.0, 60.0], [0.0, "lots"])
+    Traceback (most recent call last):
+    flowsift.errors.InputError: row 1, column "volume_l": found 'lots', expected a number
     """
 
     def __init__(

@@ -62,7 +62,7 @@ def disaggregate(
     --------
     >>> import flowsift as fs
     >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
-    >>> result.events.loc[result.events["label"] == "flush", "volume_l"].median() > 3.0
+    >>> int((result.events["label"] == "flush").sum()) > 100
     True
     >>> 0.9 < result.balance.events_l / (result.balance.metered_l - result.balance.trickle_l) <= 1.0
     True

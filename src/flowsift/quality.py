@@ -28,6 +28,13 @@ class Finding:
         What was done, or what follows from it, in one plain sentence.
     first_ns : int or None
         UTC nanoseconds of the first occurrence.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> trace = fs.Trace.from_volumes([0.0, 60.0, 180.0, 240.0], [0.0, 6.0, 0.0, 1.0])
+    >>> [finding.kind for finding in trace.findings if finding.what == "missing intervals"]
+    ['fault']
     """
 
     kind: FindingKind

@@ -10,7 +10,15 @@ from flowsift.units import us_column
 
 
 class Table(pd.DataFrame):
-    """A DataFrame whose volume and flow columns end in ``_l`` and ``_lpm``."""
+    """A DataFrame whose volume and flow columns end in ``_l`` and ``_lpm``.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> result.trickle.in_us_units().columns.tolist()
+    ['start', 'end', 'rate_gpm', 'low_gpm', 'high_gpm', 'volume_gal']
+    """
 
     @property
     def _constructor(self) -> Any:

@@ -59,6 +59,15 @@ class Trace:
         Unit of volume that the input came in, a key of `flowsift.units.L_PER_UNIT`.
     findings : tuple of Finding
         Faults, assumptions and limits, in the order found.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> trace = fs.Trace.from_volumes([0.0, 10.0, 20.0, 40.0], [0.0, 1.5, 0.5, 0.0])
+    >>> trace
+    Trace(1970-01-01 00:00 to 1970-01-01 00:00 UTC, 10 s intervals, 2.0 L in 2 of 5, 1 gaps)
+    >>> trace.metered_l, trace.gap_s
+    (2.0, 10.0)
     """
 
     start_ns: int
@@ -117,6 +126,13 @@ class Trace:
             impossible ones; it names the row (0 = first) and the column.
         OptionError
             An unknown `timezone`, `unit` or `absent`, a `pulse_l` or `interval_s` that isn't positive.
+
+        Examples
+        --------
+        >>> import flowsift as fs
+        >>> times = ["2024-06-12T07:00:00Z", "2024-06-12T07:00:10Z", "2024-06-12T07:00:20Z"]
+        >>> fs.Trace.from_volumes(times, [0.0, 1.5, 0.5]).metered_l
+        2.0
         """
         ns, volume = _rows(times, volume_l, "volume_l")
         grid = grid_volumes(
@@ -139,6 +155,12 @@ class Trace:
         """Build a trace from the mean flow in each interval [L/min].
 
         Parameters, result and errors as in `from_volumes`; the volume of an interval is its flow times its length.
+
+        Examples
+        --------
+        >>> import flowsift as fs
+        >>> fs.Trace.from_flow([0.0, 10.0, 20.0], [0.0, 9.0, 3.0]).metered_l
+        2.0
         """
         ns, flow = _rows(times, flow_lpm, "flow_lpm")
         grid = grid_volumes(
@@ -170,6 +192,12 @@ class Trace:
         known volume of the gap (`gap_volume_l`). Roll-overs (at a power of ten of `unit`), resets, exchanges and
         readings that dip back are found and treated as the findings say. Parameters, result and errors as in
         `from_volumes`; at least two readings are needed.
+
+        Examples
+        --------
+        >>> import flowsift as fs
+        >>> fs.Trace.from_register([0.0, 10.0, 20.0], [1234.0, 1235.5, 1236.0]).metered_l
+        2.0
         """
         ns, reading = _rows(times, reading_l, "reading_l")
         grid = grid_register(
@@ -212,6 +240,12 @@ class Trace:
             No pulses, or times that can't be read (names the row, 0 = first).
         OptionError
             A `pulse_l` or `interval_s` that isn't positive, an unknown `timezone` or `unit`.
+
+        Examples
+        --------
+        >>> import flowsift as fs
+        >>> fs.Trace.from_pulses([0.2, 1.7, 3.1, 8.4], 0.5).metered_l
+        2.0
         """
         ns = instants_ns(pulse_times, column="pulse_times")
         grid = grid_pulses(ns, pulse_l=pulse_l, interval_s=interval_s, column="pulse_times")

@@ -1,5 +1,6 @@
 """A folder like that of a reader, and answers worked out once for all pages."""
 
+import functools
 from pathlib import Path
 
 import pytest
@@ -9,21 +10,27 @@ import flowsift as fs
 TOP = Path(__file__).parents[2]
 
 _ANSWERS = {}
+DISAGGREGATE, LEARN_HOME = fs.disaggregate, fs.stream.learn_home
+READ_SHIPPED = functools.cache(fs.households.read_shipped)
 
 
-@pytest.fixture
-def answers_kept(monkeypatch):
+def kept(work_out):
     """Give the answer of a trace that was asked about before again: many examples look at the same home."""
-    work_out = fs.disaggregate
 
-    def disaggregate(trace, **options):
-        content = (trace.start_ns, trace.interval_ns, trace.n_cells, trace.timezone, trace.unit, trace.findings)
-        key = (content, trace.cell.tobytes(), trace.volume_l.tobytes(), trace.gaps.tobytes(), repr(options))
+    def answer(trace, **options):
+        key = (work_out, repr(trace), trace.volume_l.tobytes(), trace.cell.tobytes(), trace.timezone, repr(options))
         if key not in _ANSWERS:
             _ANSWERS[key] = work_out(trace, **options)
         return _ANSWERS[key]
 
-    monkeypatch.setattr(fs, "disaggregate", disaggregate)
+    return answer
+
+
+@pytest.fixture
+def answers_kept(monkeypatch):
+    monkeypatch.setattr(fs, "disaggregate", kept(DISAGGREGATE))
+    monkeypatch.setattr(fs.stream, "learn_home", kept(LEARN_HOME))
+    monkeypatch.setattr(fs.households, "read_shipped", READ_SHIPPED)
 
 
 @pytest.fixture

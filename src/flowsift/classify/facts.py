@@ -25,6 +25,14 @@ class HomeFacts:
     ------
     OptionError
         If a label is unknown, or none is left.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> trace = fs.households.read_shipped("flapper").trace
+    >>> result = fs.disaggregate(trace, household=fs.HomeFacts(without=("bathtub", "softener")))
+    >>> "bathtub" in set(result.events["label"])
+    False
     """
 
     without: Collection[str] = ()

@@ -31,6 +31,12 @@ def check_method(method: Method) -> None:
         Names the trace and what is broken: the answer is for another trace; the mass balance doesn't close or a part
         is negative; an event is out of order, out of the trace, in a gap, of unknown label or of a probability beyond 0
         to 1; the second answer differs from the first; the trace was changed.
+
+    Examples
+    --------
+    >>> from flowsift.evaluate.contract import check_method
+    >>> from flowsift.methods.floor import FloorMethod
+    >>> check_method(FloorMethod())
     """
     prepare = getattr(method, "prepare", None)
     if callable(prepare):

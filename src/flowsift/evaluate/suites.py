@@ -98,7 +98,27 @@ def suites() -> Mapping[str, Suite]:
 
 
 def training_homes(n: int, *, days: int = 14) -> tuple[SimulatedHome, ...]:
-    """Return `n` homes to train on, with all stocks, pulses and some coarser intervals."""
+    """Return `n` homes to train on, with all stocks, pulses and some coarser intervals.
+
+    Parameters
+    ----------
+    n : int
+        Number of homes, >= 0; their seeds lie apart from those of every test suite.
+    days : int
+        Days of each.
+
+    Returns
+    -------
+    tuple of SimulatedHome
+        `load` gives the trace and the truth.
+
+    Examples
+    --------
+    >>> from flowsift.evaluate.suites import training_homes
+    >>> trace, truth = training_homes(1, days=1)[0].load()
+    >>> trace.duration_s
+    86400.0
+    """
     return tuple(_ordinary(i, seed=SEEDS["train"][i], days=days, prefix="train") for i in range(n))
 
 

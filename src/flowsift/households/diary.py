@@ -28,6 +28,12 @@ def walk_labels(
     -------
     DataFrame
         ``time`` (local, tz-aware, to the minute, some moment of the use), ``label``, ``fixture``; sorted by time.
+
+    Examples
+    --------
+    >>> from flowsift.households import read_shipped, walk_labels
+    >>> walk_labels(read_shipped("demo"), per_fixture=1).columns.tolist()
+    ['time', 'label', 'fixture']
     """
     rng = stream(seed, "diary")
     events = household.truth.events

@@ -31,6 +31,13 @@ class Faults:
         Standard deviation of each volume as a share; a meter with noise shows no clean pulses.
     drift_ppm : float
         Parts per million by which the logger's clock runs fast.
+
+    Examples
+    --------
+    >>> from flowsift.households import Faults, simulate
+    >>> home = simulate(3, days=1, faults=Faults(gaps_per_d=3.0))
+    >>> home.trace.gap_s > 0
+    True
     """
 
     dropped: float = 0.0

@@ -25,6 +25,12 @@ def overlap_home(seed: int, *, days: int = 7, groups_per_d: int = 12, **options:
         Groups of uses that run together, a day; the ordinary uses of the home go on around them.
     **options
         Passed to `simulate`, over the choices made here.
+
+    Examples
+    --------
+    >>> from flowsift.households import overlap_home
+    >>> bool(overlap_home(2, days=1).truth.events["overlaps"].mean() > 0.2)
+    True
     """
     chosen: dict[str, Any] = {
         "people": 4,
@@ -62,6 +68,12 @@ def leak_home(
         Starting flow of the meter [L/min]; 0 sees every drop.
     **options
         Passed to `simulate`; the home has no worn flapper unless asked for.
+
+    Examples
+    --------
+    >>> from flowsift.households import leak_home
+    >>> leak_home(2, rate_lpm=0.1, days=1).truth.trickle["rate_lpm"].tolist()
+    [0.1]
     """
     leaks: tuple[Trickle, ...] = ()
     if rate_lpm > 0:
@@ -88,6 +100,12 @@ def hard_home(seed: int, *, days: int = 14, **options: Any) -> Household:
     days : int
     **options
         Passed to `simulate`, over the choices made here.
+
+    Examples
+    --------
+    >>> from flowsift.households import hard_home
+    >>> hard_home(2, days=1).trace.gap_s > 0
+    True
     """
     rng = stream(seed, "hard")
     leak = Trickle(

@@ -47,6 +47,13 @@ class Household:
         Rows as logged, cells counted from `raw_start_ns`; None where the log has no faults.
     raw_start_ns : int
         UTC nanoseconds of cell 0 of the rows as logged.
+
+    Examples
+    --------
+    >>> from flowsift.households import simulate
+    >>> home = simulate(3, days=1)
+    >>> abs(home.truth.metered_l - home.trace.metered_l) < 1e-6
+    True
     """
 
     trace: Trace

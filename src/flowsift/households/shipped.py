@@ -97,16 +97,44 @@ SHIPPED: dict[str, Callable[[], Household]] = {
 def made(name: str) -> Household:
     """Make a shipped household again from its seed.
 
+    Parameters
+    ----------
+    name : str
+        One of `SHIPPED`.
+
+    Returns
+    -------
+    Household
+
     Raises
     ------
     OptionError
         If no household of that name is shipped.
+
+    Examples
+    --------
+    >>> from flowsift.households import made, read_shipped
+    >>> made("flapper").trace.n_cells == read_shipped("flapper").trace.n_cells
+    True
     """
     return _known(name)()
 
 
 def write_shipped(folder: str | Path, *, name: str | None = None) -> None:
-    """Write all shipped households, or the one of a name, into folders under `folder`; the bytes never change."""
+    """Write all shipped households, or the one of a name, into folders under `folder`; the bytes never change.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Gets one folder a household.
+    name : str, optional
+        One of `SHIPPED`; all of them where it isn't given.
+
+    Examples
+    --------
+    >>> from flowsift.households import write_shipped
+    >>> write_shipped("made", name="flapper")
+    """
     for one in [name] if name else list(SHIPPED):
         household = made(one)
         home = Path(folder) / one
@@ -117,12 +145,27 @@ def write_shipped(folder: str | Path, *, name: str | None = None) -> None:
 def shipped_folder(name: str) -> Path:
     """Return the folder of a shipped household, in the installed package or in the repository.
 
+    Parameters
+    ----------
+    name : str
+        One of `SHIPPED`.
+
+    Returns
+    -------
+    Path
+
     Raises
     ------
     OptionError
         If no household of that name is shipped.
     InputError
         If its files aren't there.
+
+    Examples
+    --------
+    >>> from flowsift.households import shipped_folder
+    >>> shipped_folder("demo").name
+    'demo'
     """
     _known(name)
     package = Path(str(resources.files("flowsift")))
@@ -136,12 +179,27 @@ def shipped_folder(name: str) -> Path:
 def read_shipped(name: str = "demo") -> Household:
     """Read a shipped household.
 
+    Parameters
+    ----------
+    name : str
+        One of `SHIPPED`.
+
+    Returns
+    -------
+    Household
+
     Raises
     ------
     OptionError
         If no household of that name is shipped.
     InputError
         If its files aren't there.
+
+    Examples
+    --------
+    >>> from flowsift.households import read_shipped
+    >>> read_shipped("demo").trace
+    Trace(2024-06-10 06:00 to 2024-06-24 06:00 UTC, 5 s intervals, 18,423.8 L in ... of 241,920, 0 gaps)
     """
     return Household.read(shipped_folder(name))
 

@@ -32,6 +32,13 @@ def account(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> A
     result : Disaggregation
     axes : matplotlib.axes.Axes
     units : {"si", "us"}
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> axes = fs.plot.account(result, Figure().add_subplot())
     """
     litres, unit = _unit(units)
     drawn_up = water_account(result)
@@ -45,7 +52,15 @@ def account(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> A
 
 
 def day(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> Any:
-    """Draw the volume of each local day, stacked by label; parameters as in `account`."""
+    """Draw the volume of each local day, stacked by label; parameters as in `account`.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> axes = fs.plot.day(result, Figure().add_subplot())
+    """
     litres, unit = _unit(units)
     days = daily_volumes(result)
     dates = days.dates.tz_localize(None)
@@ -62,7 +77,15 @@ def day(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> Any:
 
 
 def week(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> Any:
-    """Draw the mean volume in each hour of the week as a map; parameters as in `account`."""
+    """Draw the mean volume in each hour of the week as a map; parameters as in `account`.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> axes = fs.plot.week(result, Figure().add_subplot())
+    """
     litres, unit = _unit(units)
     volume = usual_week(result)["volume_l"].to_numpy(dtype=np.float64).reshape(7, 24) / litres
     image = axes.pcolormesh(np.arange(25), np.arange(8), volume, cmap="cividis_r", edgecolors="white", linewidth=0.5)
@@ -96,6 +119,13 @@ def trace(
     ------
     OptionError
         If they are no times, or `end` isn't after `start`.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> axes = fs.plot.trace(result, Figure().add_subplot(), start="2024-06-12 07:00", end="2024-06-12 09:00")
     """
     litres, unit = _unit(units)
     zone = result.trace.timezone
@@ -137,7 +167,15 @@ def trace(
 
 
 def trickle(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> Any:
-    """Draw the rate of the constant flow over time with its 90 % interval; parameters as in `account`."""
+    """Draw the rate of the constant flow over time with its 90 % interval; parameters as in `account`.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> axes = fs.plot.trickle(result, Figure().add_subplot())
+    """
     litres, unit = _unit(units)
     zone = result.trace.timezone
     for k, row in enumerate(result.trickle.to_dict("records")):
@@ -155,7 +193,15 @@ def trickle(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> A
 
 
 def flushes(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> Any:
-    """Draw the volume of each flush, with lines at the standards' nominal volumes; parameters as in `account`."""
+    """Draw the volume of each flush, with lines at the standards' nominal volumes; parameters as in `account`.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> axes = fs.plot.flushes(result, Figure().add_subplot())
+    """
     litres, unit = _unit(units)
     study = flush_study(result)
     zone = result.trace.timezone

@@ -58,6 +58,12 @@ def save_picture(
     ------
     OptionError
         If there is no such picture or form, or matplotlib isn't installed.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> fs.plot.save_picture(result, "day", "days.png", units="us")
     """
     path = Path(path)
     check_picture(what, path)

@@ -35,6 +35,12 @@ class Source:
         Year of the standard, study or page; None where it prints none.
     link : str
         Address of a public body's page, empty where there is none.
+
+    Examples
+    --------
+    >>> from flowsift.standards import figure
+    >>> print(figure("toilet.flush_limit_gravity_tank").source)
+    Energy Policy Act of 1992 conservation standards, 42 U.S.C. 6295, United States Code, 1992
     """
 
     key: str
@@ -71,6 +77,13 @@ class Figure:
     year : int or None
     kind : str
         One of `KINDS`.
+
+    Examples
+    --------
+    >>> from flowsift.standards import figure
+    >>> limit = figure("toilet.flush_limit_gravity_tank")
+    >>> limit.value, limit.unit, round(limit.value_l, 2), limit.kind
+    (1.6, 'gal/flush', 6.06, 'published')
     """
 
     key: str
@@ -127,6 +140,16 @@ class Figure:
 def figure(key: str) -> Figure:
     """Return the published figure of that key.
 
+    Parameters
+    ----------
+    key : str
+        As in the column ``key`` of `figures`.
+
+    Returns
+    -------
+    Figure
+        In the unit it was printed in, with its source.
+
     Raises
     ------
     OptionError
@@ -147,7 +170,15 @@ def figure(key: str) -> Figure:
 
 
 def figures() -> Table:
-    """Return every figure, one row each: key, name, fixture, statistic, value, low, high, unit, source, ..."""
+    """Return every figure, one row each: key, name, fixture, statistic, value, low, high, unit, source, ...
+
+    Examples
+    --------
+    >>> from flowsift.standards import figures
+    >>> table = figures()
+    >>> sorted(set(table["kind"]) - {"assumption", "common practice", "from memory"})
+    ['published']
+    """
     columns = ("key", "name", "fixture", "statistic", "value", "low", "high", "unit", "locator", "year", "kind")
     table = Table({name: [getattr(f, name) for f in _figures().values()] for name in columns})
     table.insert(columns.index("locator"), "source", [f.source.key for f in _figures().values()])
@@ -157,10 +188,25 @@ def figures() -> Table:
 def source(key: str) -> Source:
     """Return the source of that key.
 
+    Parameters
+    ----------
+    key : str
+        As in the column ``source`` of `figures`.
+
+    Returns
+    -------
+    Source
+
     Raises
     ------
     OptionError
         If there is no such source (the message lists the known ones).
+
+    Examples
+    --------
+    >>> from flowsift.standards import source
+    >>> source("usc-6295").publisher
+    'United States Code'
     """
     try:
         return _sources()[key]

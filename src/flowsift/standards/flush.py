@@ -30,6 +30,12 @@ class FlushClass:
         Nominal volume of a flush [L]; what a toilet really takes is often more (a worn or mis-set fill).
     figure : Figure
         The published figure it comes from.
+
+    Examples
+    --------
+    >>> from flowsift.standards import nearest_flush_class
+    >>> nearest_flush_class(6.2).name
+    '1.6 gpf'
     """
 
     name: str
@@ -39,7 +45,15 @@ class FlushClass:
 
 
 def flush_classes() -> tuple[FlushClass, ...]:
-    """Return the classes of flush volume, smallest first."""
+    """Return the classes of flush volume, smallest first.
+
+    Examples
+    --------
+    >>> from flowsift.standards import flush_classes
+    >>> nominal_l = [one.nominal_l for one in flush_classes()]
+    >>> nominal_l == sorted(nominal_l)
+    True
+    """
     records = [(name, era, figure(key)) for name, era, key in _CLASSES]
     return tuple(FlushClass(name=n, era=era, nominal_l=record.value_l, figure=record) for n, era, record in records)
 
@@ -51,6 +65,12 @@ def nearest_flush_class(volume_l: float) -> FlushClass:
     ----------
     volume_l : float
         Measured volume of a flush [L], > 0.
+
+    Examples
+    --------
+    >>> from flowsift.standards import nearest_flush_class
+    >>> nearest_flush_class(5.0).name
+    '1.28 gpf'
     """
     return min(flush_classes(), key=lambda c: max(volume_l / c.nominal_l, c.nominal_l / volume_l))
 
@@ -60,5 +80,21 @@ def dual_flush_effective_l(*, reduced_l: float, full_l: float) -> float:
 
     The rule of 2007 (figure ``toilet.dual_flush_effective_volume``); from 2025 the full flush itself is limited.
     It is an average for rating: a trace of a dual-flush toilet shows the two volumes, not this one.
+
+    Parameters
+    ----------
+    reduced_l, full_l : float
+        Volume of the reduced and of the full flush [L].
+
+    Returns
+    -------
+    float
+        Volume [L].
+
+    Examples
+    --------
+    >>> from flowsift.standards import dual_flush_effective_l
+    >>> dual_flush_effective_l(reduced_l=3.0, full_l=6.0)
+    4.0
     """
     return (2.0 * reduced_l + full_l) / 3.0

@@ -12,12 +12,28 @@ METER_SIZES = ("5/8 in", "3/4 in", "1 in", "1-1/2 in", "2 in")
 def minimum_test_flow(size: str = "5/8 in") -> Figure:
     """Return the smallest flow at which a new displacement meter of that size is tested.
 
-    Below it nothing is promised: a worn meter may pass that flow unseen. The figure's `value_lpm` is the flow.
+    Below it nothing is promised: a worn meter may pass that flow unseen.
+
+    Parameters
+    ----------
+    size : str
+        Nominal size of the meter, one of `METER_SIZES`.
+
+    Returns
+    -------
+    Figure
+        Its `value_lpm` is the flow [L/min].
 
     Raises
     ------
     OptionError
         If `size` is not one of `METER_SIZES` (the message lists them).
+
+    Examples
+    --------
+    >>> from flowsift.standards import minimum_test_flow
+    >>> minimum_test_flow("5/8 in").unit
+    'gal/min'
     """
     if size not in METER_SIZES:
         raise OptionError(f"unknown meter size {size!r}; known sizes: {', '.join(METER_SIZES)}")

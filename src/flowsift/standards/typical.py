@@ -30,6 +30,12 @@ class Basis:
         Key of the published figure it is, or None for a practice or an assumption.
     note : str
         The reasoning, in words.
+
+    Examples
+    --------
+    >>> from flowsift.standards import typical_ranges
+    >>> typical_ranges()["flush"].volume_l.basis[0].figure
+    'toilet.dual_flush_half'
     """
 
     kind: Kind
@@ -49,6 +55,13 @@ class Spread:
         A middle value (a median where one is known, else a mean).
     basis : tuple of Basis
         Of `low`, `typical` and `high`, in that order.
+
+    Examples
+    --------
+    >>> from flowsift.standards import typical_ranges
+    >>> spread = typical_ranges()["shower"].volume_l
+    >>> spread.low < spread.typical < spread.high
+    True
     """
 
     low: float
@@ -66,6 +79,12 @@ class TypicalRange:
     label : str
     volume_l, flow_lpm, duration_s : Spread
         Volume of the event [L], its mean flow [L/min], its duration [s].
+
+    Examples
+    --------
+    >>> from flowsift.standards import typical_ranges
+    >>> typical_ranges()["flush"].volume_l.low
+    3.0
     """
 
     label: str
@@ -82,6 +101,12 @@ def typical_ranges() -> Mapping[str, TypicalRange]:
     mapping of str to TypicalRange
         Read-only. Ranges cover what homes have today, not what the rules allow new ones: a toilet of the 1950s, a
         shower head of 4 L/min, a fill valve that takes minutes.
+
+    Examples
+    --------
+    >>> from flowsift.standards import typical_ranges
+    >>> list(typical_ranges())[:3]
+    ['flush', 'shower', 'bathtub']
     """
     return _typical_ranges()
 

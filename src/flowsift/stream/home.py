@@ -120,6 +120,14 @@ class LearnedHome:
         The last two days of the record, for the trickle.
     rules : tuple of AlertRule
         Empty where the record is too short to choose them.
+
+    Examples
+    --------
+    >>> from flowsift.households import read_shipped
+    >>> from flowsift.stream import learn_home
+    >>> home = learn_home(read_shipped("demo").trace)
+    >>> home.interval_s, home.pulse_l
+    (5.0, 0.05)
     """
 
     start_ns: int
@@ -184,6 +192,14 @@ def learn_home(
     Returns
     -------
     LearnedHome
+
+    Examples
+    --------
+    >>> from flowsift.households import read_shipped
+    >>> from flowsift.stream import learn_home
+    >>> home = learn_home(read_shipped("demo").trace)
+    >>> {rule.kind for rule in home.rules} <= {"constant flow", "high flow"}
+    True
     """
     cut = cut_uses(trace, random_state=random_state)
     features = describe_uses(trace, cut.uses)

@@ -31,6 +31,25 @@ class SettledEvent:
         Another use ran at the same time.
     cut : bool
         Flow went on for so long that the use was settled by force: it is only a part.
+
+    Examples
+    --------
+    >>> from flowsift.stream import SettledEvent
+    >>> event = SettledEvent(
+    ...     number=1,
+    ...     start_ns=1_718_000_000_000_000_000,
+    ...     end_ns=1_718_000_060_000_000_000,
+    ...     volume_l=6.0,
+    ...     peak_lpm=7.5,
+    ...     label="flush",
+    ...     probability=0.9,
+    ...     fixture="toilet-1",
+    ...     cycle=None,
+    ...     overlaps=False,
+    ...     cut=False,
+    ... )
+    >>> event.duration_s, event.mean_lpm
+    (60.0, 6.0)
     """
 
     number: int
@@ -93,6 +112,22 @@ class Alert:
         one that broke the row).
     volume_l : float
         Volume metered between the two [L], whatever ran.
+
+    Examples
+    --------
+    >>> from flowsift.stream import Alert
+    >>> alert = Alert(
+    ...     number=1,
+    ...     state="raised",
+    ...     rule="constant flow",
+    ...     level_lpm=0.1,
+    ...     lasting_s=21_600.0,
+    ...     since_ns=1_718_000_000_000_000_000,
+    ...     at_ns=1_718_021_600_000_000_000,
+    ...     volume_l=42.0,
+    ... )
+    >>> alert.record()["volume_l"]
+    42.0
     """
 
     number: int
@@ -145,6 +180,21 @@ class TrickleChange:
         Since when it runs, and when that was known (for "ended", its end).
     rate_lpm, low_lpm, high_lpm : float
         Rate and its 90 % interval [L/min].
+
+    Examples
+    --------
+    >>> from flowsift.stream import TrickleChange
+    >>> change = TrickleChange(
+    ...     number=1,
+    ...     state="found",
+    ...     since_ns=1_718_000_000_000_000_000,
+    ...     at_ns=1_718_021_600_000_000_000,
+    ...     rate_lpm=0.12,
+    ...     low_lpm=0.11,
+    ...     high_lpm=0.13,
+    ... )
+    >>> change.record()["rate_lpm"]
+    0.12
     """
 
     number: int

@@ -49,6 +49,17 @@ class LiveBalance:
         What is not explained yet: the flow of the stretch that is open [L].
     gap_s : float
         Time without data [s].
+
+    Examples
+    --------
+    >>> from flowsift.households import read_shipped
+    >>> from flowsift.stream import Sifter, learn_home
+    >>> home = learn_home(read_shipped("demo").trace)
+    >>> sifter = Sifter(home)
+    >>> _ = sifter.feed(["2024-06-24T06:00:00Z", "2024-06-24T06:00:05Z"], [0.0, 0.4])
+    >>> _ = sifter.finish()
+    >>> round(sifter.balance.metered_l, 2)
+    0.4
     """
 
     metered_l: float
@@ -84,10 +95,10 @@ class Sifter:
 
     Examples
     --------
-    >>> from flowsift.households import simulate
-    >>> record = simulate(seed=3, days=4).trace
-    >>> sifter = Sifter(learn_home(record))
-    >>> notices = sifter.feed(["2024-06-20T07:00:00Z", "2024-06-20T07:00:01Z"], [0.1, 0.12])
+    >>> from flowsift.households import read_shipped
+    >>> from flowsift.stream import Sifter, learn_home
+    >>> sifter = Sifter(learn_home(read_shipped("demo").trace))
+    >>> notices = sifter.feed(["2024-06-24T07:00:00Z", "2024-06-24T07:00:05Z"], [0.5, 0.5])
     """
 
     def __init__(
@@ -518,6 +529,16 @@ def sift_whole(trace: Trace, home: LearnedHome) -> list[Notice]:
     ------
     OptionError
         If the trace has another interval than the home.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> from flowsift.households import read_shipped
+    >>> from flowsift.stream import learn_home, sift_whole
+    >>> home = learn_home(read_shipped("demo").trace)
+    >>> later = fs.Trace.from_volumes([0.0, 5.0, 10.0, 15.0], [0.0, 0.5, 0.5, 0.0])
+    >>> [notice.volume_l for notice in sift_whole(later, home)]
+    [1.0]
     """
     if trace.interval_ns != home.interval_ns:
         raise OptionError(f"the trace has intervals of {trace.interval_s:g} s, the home of {home.interval_s:g} s")

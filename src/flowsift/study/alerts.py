@@ -70,6 +70,13 @@ class AlertRule:
         How long it must last [s], a whole number of blocks.
     block_s : float
         Length of a block [s].
+
+    Examples
+    --------
+    >>> from flowsift.study import AlertRule
+    >>> rule = AlertRule(kind="constant flow", level_lpm=0.1, lasting_s=6 * 3600.0, block_s=600.0)
+    >>> rule.n_blocks, rule.block_l
+    (36, 1.0)
     """
 
     kind: AlertKind
@@ -158,6 +165,14 @@ class AlertPlan:
         Observed time that they rest on [d].
     allowed_per_year : float
         False alarms a year that were allowed.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> plan = fs.study.alert_levels(result)
+    >>> plan.constant.rule.kind, plan.high.rule.kind
+    ('constant flow', 'high flow')
     """
 
     constant: AlertLevel
@@ -204,6 +219,13 @@ def alert_levels(result: Disaggregation, *, false_per_year: float = 1.0) -> Aler
         If `false_per_year` is negative.
     NotEnoughDataError
         If less than three days were observed.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> fs.study.alert_levels(result, false_per_year=2.0).allowed_per_year
+    2.0
     """
     if not (math.isfinite(false_per_year) and false_per_year >= 0):
         raise OptionError(f"false_per_year is {false_per_year!r}, expected a number of at least 0")

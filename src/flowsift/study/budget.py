@@ -151,6 +151,13 @@ class Budget:
     keep_days : int
         Nights that greywater may be kept.
     lavatory_share : float
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> [demand.name for demand in fs.study.water_budget(result).demand]
+    ['all', 'without losses', 'without outdoor use', 'without both']
     """
 
     days: int
@@ -205,6 +212,14 @@ def water_budget(
         If fewer than `LEAST_DAYS` complete days were observed.
     OptionError
         If an option is out of range.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> budget = fs.study.water_budget(result, bedrooms=3)
+    >>> budget.days
+    14
     """
     if not 0 <= lavatory_share <= 1:
         raise OptionError(f"lavatory_share is {lavatory_share!r}, expected a share from 0 to 1")

@@ -167,6 +167,14 @@ class FlushStudy:
         One row a flush: ``event`` (row of the table of events), ``toilet`` and ``kind`` (``full`` or ``reduced``).
     coverage : float
         Of every interval.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> study = fs.study.flushes(result)
+    >>> all(toilet.full.low_l <= toilet.full.volume_l <= toilet.full.high_l for toilet in study.toilets)
+    True
     """
 
     toilets: tuple[Toilet, ...]
@@ -226,6 +234,13 @@ def flushes(
     ------
     OptionError
         If `meter` or `classes` is unknown.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> [round(toilet.full.volume_l) for toilet in fs.study.flushes(result).toilets]
+    [11, 5]
     """
     trace = result.trace
     # Known before the work, whether or not there is a toilet.

@@ -107,6 +107,20 @@ class Isolation:
         Smallest leak that the longest step with the most closed can show [L/min].
     shift_s : tuple of float
         How far each written time was moved to fit the trace [s].
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import flowsift as fs
+    >>> from flowsift.study import Step, isolate
+    >>> trace = fs.Trace.from_flow(np.arange(3600.0), np.where(np.arange(3600) < 1800, 0.6, 0.2))
+    >>> steps = [
+    ...     Step(start_s=0.0, end_s=1800.0, closed=frozenset()),
+    ...     Step(start_s=1800.0, end_s=3600.0, closed=frozenset({"irrigation"})),
+    ... ]
+    >>> found = isolate(trace, steps)
+    >>> [(branch.branches, round(branch.rate_lpm, 1)) for branch in found.branches]
+    [(('irrigation',), 0.4)]
     """
 
     steps: tuple[MeasuredStep, ...]
@@ -171,6 +185,19 @@ def isolate(trace: Trace, steps: Sequence[Step], *, starting_lpm: float = 0.0) -
     ------
     NotEnoughDataError
         If fewer than two steps can be measured.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import flowsift as fs
+    >>> from flowsift.study import Step, isolate
+    >>> trace = fs.Trace.from_flow(np.arange(3600.0), np.where(np.arange(3600) < 1800, 0.6, 0.2))
+    >>> steps = [
+    ...     Step(start_s=0.0, end_s=1800.0, closed=frozenset()),
+    ...     Step(start_s=1800.0, end_s=3600.0, closed=frozenset({"irrigation"})),
+    ... ]
+    >>> round(isolate(trace, steps).total_lpm, 1)
+    0.6
     """
     measured = _measure(trace, steps)
     used = [m for m in measured if m.used and m.rate is not None]

@@ -43,6 +43,12 @@ class Step:
         Branches that were closed.
     opened : frozenset of str
         Branches that were opened at its start: their pipes refill first.
+
+    Examples
+    --------
+    >>> from flowsift.study import Step
+    >>> Step(start_s=0.0, end_s=600.0, closed=frozenset({"irrigation"})).closed
+    frozenset({'irrigation'})
     """
 
     start_s: float
@@ -52,7 +58,7 @@ class Step:
 
 
 def read_steps(path: str | Path, trace: Trace, *, date: str | None = None) -> tuple[Step, ...]:
-    """Read the written steps from a CSV file.
+    r"""Read the written steps from a CSV file.
 
     Parameters
     ----------
@@ -75,6 +81,16 @@ def read_steps(path: str | Path, trace: Trace, *, date: str | None = None) -> tu
     InputError
         A column is missing, a row can't be read, times go backwards or lie outside the trace, a branch is opened that
         wasn't closed or the other way round; it names file, row and column.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> import flowsift as fs
+    >>> trace = fs.households.read_shipped("demo").trace
+    >>> rows = "time,action,branch\n2024-06-19 14:00,start,\n2024-06-19 14:20,close,irrigation\n2024-06-19 15:00,end,\n"
+    >>> _ = Path("steps.csv").write_text(rows)
+    >>> [step.end_s - step.start_s for step in fs.study.read_steps("steps.csv", trace)]
+    [1200.0, 2400.0]
     """
     path = Path(path)
     try:
