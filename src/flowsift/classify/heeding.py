@@ -35,7 +35,7 @@ class Reach:
     volume: float
 
 
-REACHES = (Reach(strength=4.0, flow=0.06, volume=0.3), Reach(strength=1.5, flow=0.4, volume=1.0))
+REACHES = (Reach(strength=3.0, flow=0.1, volume=0.5), Reach(strength=2.0, flow=0.5, volume=1.2))
 """The same valve with another amount, and the same kind of use (set on validation homes by the label curve)."""
 
 LEAST = 1e-4

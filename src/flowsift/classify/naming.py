@@ -87,7 +87,7 @@ def _toilets(mode: IntArray, volume_l: FloatArray, flow_lpm: FloatArray) -> IntA
     number = toilet[away.argmin(axis=1)]
     for k, member in enumerate(known):
         number[member] = toilet[k]
-    return number
+    return np.asarray(number, dtype=np.int64)
 
 
 def _kinds_of_flush(mode: IntArray, volume_l: FloatArray, flow_lpm: FloatArray) -> list[BoolArray]:
