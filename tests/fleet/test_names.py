@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flowsift.fleet.names import home_of_file, partition_of, split_partition, trouble_with
+from flowsift.fleet.names import home_of_file, partition_of, printable, split_partition, trouble_with
 
 IDS = st.text(st.characters(exclude_categories=["Cs"]), min_size=1) | st.text("aA.~%/ =é", min_size=1)
 
@@ -35,3 +35,8 @@ def test_files_are_named_after_homes(file, home):
 def test_ids_that_cannot_be(home):
     assert trouble_with(home)
     assert trouble_with("7") is None
+
+
+def test_an_id_never_moves_the_cursor():
+    assert printable("b 17 é") == "b 17 é"
+    assert printable("a\x1b[2Jb").isprintable()

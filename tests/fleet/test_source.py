@@ -21,8 +21,14 @@ def names_of(source):
 
 def test_partitions_are_homes(tmp_path):
     touch(tmp_path, "meter=b/p.parquet", "meter=A%2F1/2024/p.parquet", "_SUCCESS", ".x", "README.txt")
-    found = find_homes(tmp_path)
+    found = find_homes(tmp_path, key="meter")
     assert (found.key, len(found), names_of(found)) == ("meter", 2, ["A/1", "b"])
+
+
+def test_another_key_is_never_taken_for_homes(tmp_path):
+    touch(tmp_path, "year=2024/home=1/a.csv", "year=2024/home=2/a.csv")
+    with pytest.raises(OptionError, match="partitions by 'year', expected the homes, by 'home': pass --key year"):
+        find_homes(tmp_path)
 
 
 def test_files_are_homes(tmp_path):
@@ -74,7 +80,9 @@ def test_what_is_no_data_set(tmp_path):
     with pytest.raises(InputError, match="found no folder, expected"):
         find_homes(tmp_path / "nowhere")
     touch(tmp_path, "home=1/a.csv", "region=2/a.csv")
-    with pytest.raises(InputError, match="by home and region"):
+    with pytest.raises(OptionError, match="by 'region'"):
         find_homes(tmp_path)
+    with pytest.raises(InputError, match="is a file"):
+        find_homes(tmp_path / "home=1" / "a.csv")
     with pytest.raises(OptionError, match="nonsense"):
         find_homes("nonsense://there")

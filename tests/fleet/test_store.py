@@ -126,6 +126,7 @@ def test_what_a_stopped_run_left_is_cleared_away(store, tmp_path):
     left = tmp_path / "out" / "_unfinished" / "x"
     left.mkdir(parents=True)
     (left / "0").write_bytes(b"half")
+    (tmp_path / "out" / "fleet.json").unlink()
     store.prepare([])
     assert set(content(tmp_path / "out")) == {"fleet.json"}
 

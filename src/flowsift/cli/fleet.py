@@ -9,6 +9,7 @@ import typer
 from flowsift.cli.options import Reading, Units, spread_options
 from flowsift.cli.terminal import complain, counting, show_sections, working
 from flowsift.fleet import Outcome, find_homes, run_fleet
+from flowsift.fleet.names import KEY, printable
 from flowsift.fleet.text import fleet_sections
 
 SOME_FAILED = 3
@@ -30,6 +31,7 @@ def fleet(
     ],
     reading: Reading,
     output: Annotated[str, typer.Option("--out", "-o", help="Folder or URL for the answers.", metavar="DIR")],
+    key: Annotated[str, typer.Option("--key", help="Partition key whose values are the homes.", metavar="NAME")] = KEY,
     workers: Annotated[
         int | None, typer.Option("--workers", "-w", min=1, help="Processes to run at a time [default: one a core].")
     ] = None,
@@ -46,14 +48,14 @@ def fleet(
     when every home is answered, 3 when some failed.
     """
     with working(f"looking for homes in {source}"):
-        found = find_homes(source)
+        found = find_homes(source, key=key)
     with counting() as progress:
         task = progress.add_task("homes", total=len(found))
 
         def report(outcome: Outcome) -> None:
             progress.advance(task)
             if outcome.state == "failed":
-                complain(f"{outcome.home}: {outcome.error}")
+                complain(f"{printable(outcome.home)}: {outcome.error}")
 
         run = run_fleet(found, output, reading=reading.given(), workers=workers, scheduler=scheduler, report=report)
     system = units.value if units is not None else run.totals.units

@@ -63,3 +63,14 @@ def trouble_with(home: str) -> str | None:
     if any("\ud800" <= character <= "\udfff" for character in home):
         return f"found a name that isn't UTF-8 text ({home!a})"
     return None
+
+
+def printable(home: str) -> str:
+    """Return an id as it can be shown: as it is, or escaped where it would move a terminal's cursor.
+
+    Examples
+    --------
+    >>> printable("b 17"), printable("b\\x1b[2J")
+    ('b 17', 'b\\\\x1b[2J')
+    """
+    return home if home.isprintable() else ascii(home)[1:-1]

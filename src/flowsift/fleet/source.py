@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
@@ -91,7 +91,7 @@ class InputFile:
     stamp: str
 
 
-def find_homes(source: str | os.PathLike[str]) -> FleetSource:
+def find_homes(source: str | os.PathLike[str], *, key: str = KEY) -> FleetSource:
     r"""Find the homes of a data set.
 
     Parameters
@@ -100,6 +100,8 @@ def find_homes(source: str | os.PathLike[str]) -> FleetSource:
         A path or URL of `fsspec`: a data set partitioned by home (folders ``KEY=ID``), or a folder of files, one a
         home and named after it. Names that start with a dot or an underscore, and what isn't of the kind that was
         found (files beside partitions, folders beside files), are left alone.
+    key : str
+        Partition key whose values are the homes; it must be the first level of folders.
 
     Returns
     -------
@@ -108,9 +110,9 @@ def find_homes(source: str | os.PathLike[str]) -> FleetSource:
     Raises
     ------
     InputError
-        Nothing there, nothing in it, or folders of more than one partition key.
+        Nothing there, or nothing in it.
     OptionError
-        If the package for it isn't installed.
+        Folders of another partition key, or the package for such a URL isn't installed.
 
     Examples
     --------
@@ -124,26 +126,28 @@ def find_homes(source: str | os.PathLike[str]) -> FleetSource:
     """
     url = absolute(source)
     fs, root = open_files(url)
+    if fs.isfile(root):
+        raise InputError("is a file, expected a folder with many homes", file=url)
     try:
-        names = sorted(n for n in (_last(path) for path in fs.ls(root, detail=False)) if not n.startswith((".", "_")))
-    except (FileNotFoundError, NotADirectoryError) as error:
+        names = _visible(root, fs.ls(root, detail=False))
+    except FileNotFoundError as error:
         raise InputError(
             "found no folder, expected a data set partitioned by home or a folder of files", file=url
         ) from error
-    keys = {split[0] for name in names if (split := split_partition(name)) is not None}
-    if len(keys) > 1:
-        raise InputError(f"found partitions by {' and '.join(sorted(keys))}, expected one key, the home", file=url)
-    if keys:
-        partitions = [name for name in names if split_partition(name) is not None]
-        return FleetSource(url=url, key=keys.pop(), entries=tuple(sorted(partitions, key=lambda n: (_value(n), n))))
-    files = [
-        n
-        for i in fs.ls(root, detail=True)
-        if i["type"] == "file" and not (n := _last(i["name"])).startswith((".", "_"))
-    ]
+    partitions = {name: split for name in names if (split := split_partition(name)) is not None}
+    other = next((found for found, _ in partitions.values() if found != key), None)
+    if other is not None:
+        raise OptionError(
+            f"{url}: found partitions by {other!r}, expected the homes, by {key!r}: pass --key {other} "
+            "(find_homes(key=...)) if each is one home"
+        )
+    if partitions:
+        entries = sorted(partitions, key=lambda name: (partitions[name][1], name))
+        return FleetSource(url=url, key=key, entries=tuple(entries))
+    files = _visible(root, [entry["name"] for entry in fs.ls(root, detail=True) if entry["type"] == "file"])
     if not files:
-        raise InputError(f"found no folders {KEY}=... and no files", file=url)
-    return FleetSource(url=url, key=None, entries=tuple(sorted(files, key=lambda n: (home_of_file(n), n))))
+        raise InputError(f"found no folders {key}=... and no files", file=url)
+    return FleetSource(url=url, key=None, entries=tuple(sorted(files, key=lambda name: (home_of_file(name), name))))
 
 
 def input_files(fs: Any, root: str, home: Home) -> Sequence[InputFile]:
@@ -207,8 +211,10 @@ def _value(entry: str) -> str:
     return entry if split is None else split[1]
 
 
-def _last(path: str) -> str:
-    return path.rstrip("/").rsplit("/", 1)[-1]
+def _visible(root: str, paths: Iterable[str]) -> list[str]:
+    """Return the last parts of paths below a folder but those of hidden files and the folder's own mark."""
+    names = (path.rstrip("/").rsplit("/", 1)[-1] for path in paths if path.rstrip("/") != root.rstrip("/"))
+    return [name for name in names if not name.startswith((".", "_"))]
 
 
 def _stamp(info: dict[str, Any]) -> str:

@@ -74,7 +74,7 @@ class FleetStore:
         """
         if not self.fs.exists(self._path(MARK)):
             with suppress(FileNotFoundError):
-                if self.fs.ls(self.root, detail=False):
+                if any(not path.endswith(UNFINISHED) for path in self.fs.ls(self.root, detail=False)):
                     raise OptionError(f"{self.url} isn't empty and holds no fleet's answers: give another folder")
             with self.written(MARK) as sink:
                 sink.write(b'{"format": 1}\n')

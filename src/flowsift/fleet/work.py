@@ -14,7 +14,7 @@ from threadpoolctl import threadpool_limits
 import flowsift as fs
 from flowsift.errors import FlowsiftError, OptionError
 from flowsift.evaluate.record import code_checksum
-from flowsift.fleet.names import KEY
+from flowsift.fleet.names import KEY, printable
 from flowsift.fleet.reading import read_home
 from flowsift.fleet.source import Home, input_files, open_files
 from flowsift.fleet.store import FleetStore, Request
@@ -128,7 +128,7 @@ def answer_home(job: Job) -> Outcome:
 
 def failed(home: str, error: str, advice: str) -> Outcome:
     """Return the outcome of a home that has no answer."""
-    return Outcome(home=home, state="failed", error=" ".join(error.split()), what_to_do=advice)
+    return Outcome(home=home, state="failed", error=printable(" ".join(error.split())), what_to_do=advice)
 
 
 def said(error: BaseException) -> str:
