@@ -31,7 +31,7 @@ def test_one_label_turns_its_like_and_not_the_unlike():
     features = uses([6.0, 6.1, 5.9, 40.0, 0.5], [8.0, 8.1, 7.9, 3.0, 2.0])
     before = thought(5, faucet=0.6, flush=0.4)
     after = told(before, features, (0, FLUSH))
-    assert after[:3, FLUSH].min() > 0.9
+    assert after[:3, FLUSH].min() > 0.85
     assert abs(after[3:, FLUSH] - before[3:, FLUSH]).max() < 0.15
     assert after.sum(axis=1) == pytest.approx(1.0)
 
