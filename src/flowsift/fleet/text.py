@@ -65,7 +65,7 @@ def _line(name: str, homes: str, volume_l: float, run: FleetRun, amounts: Amount
 def _failed(run: FleetRun) -> tuple[str, ...]:
     lines: list[str] = []
     for row in run.failed.head(LISTED).itertuples():
-        lines += wrapped(f"{printable(row.home)}: {row.error}")
+        lines += wrapped(f"{printable(str(row.home))}: {row.error}")
         lines += wrapped(f"-> {row.what_to_do}", indent=4, hang=7)
     if len(run.failed) > LISTED:
         lines.append(f"  and {len(run.failed) - LISTED:,} more in failed.csv beside the answers")
