@@ -9,7 +9,7 @@ import flowsift as fs
 from flowsift import study
 from flowsift.households import leak_home, read_shipped
 from flowsift.study.leaks_ledger import LINE_COLUMNS, leaks
-from flowsift.study.leaks_lines import rise
+from flowsift.study.leaks_zones import rise, timed_runs
 from flowsift.study.tariff import example_tariff_text, parsed_tariff
 from flowsift.units import L_PER_GAL
 
@@ -88,6 +88,42 @@ def test_a_zone_that_only_wanders_is_no_line():
     assert rise(np.array([40.0] * 6 + [60.0] + [40.0] * 6)) is None
     assert rise(np.array([40.0] * 6 + [50.0] * 4)) == 6
     assert rise(np.array([50.0] * 6 + [40.0] * 4)) is None
+
+
+def test_a_zone_is_known_by_its_clock_and_not_by_its_name():
+    uses = home_uses(16) + [
+        (
+            d,
+            300,
+            20,
+            40.0 if d < 10 else 55.0,
+            "irrigation" if d != 4 else "pool_fill",
+            "zone-1" if d < 10 else "zone-4",
+        )
+        for d in range(0, 16, 2)
+    ]
+    (line,) = leaks(answer(16, uses=uses)).lines
+    assert (line.kind, line.fixture, line.since.day, line.ongoing) == ("zone above its history", "zone-1", 13, True)
+    assert "05:00" in line.reason
+
+
+def test_runs_of_one_timer_are_one_group_over_midnight_too():
+    clock = np.array([86_300.0, 100.0, 40_000.0, 86_350.0, 60.0])
+    length = np.array([1200.0, 1210.0, 1200.0, 600.0, 1190.0])
+    assert timed_runs(clock, length, slack_s=20.0).tolist() == [0, 0, 1, 2, 0]
+    assert timed_runs(np.empty(0), np.empty(0), slack_s=20.0).size == 0
+
+
+def test_a_leak_that_began_midway_is_priced_as_a_whole_year_of_it():
+    block = parsed_tariff('currency = "EUR"\nunit = "L"\n[[blocks]]\nup_to = 3000\nprice = 1\n[[blocks]]\nprice = 2\n')
+    ledger = leaks(answer(10, trickle=[(5, 10, 1.0)]), block)
+    # 1440 L a day for a month are 43,800 L, of which 3,000 at 1 and the rest at 2: nothing else is used.
+    assert ledger.cost_per_year == pytest.approx(12 * (3000 + 2 * (1440 * 365 / 12 - 3000)))
+
+
+def test_two_odd_refills_are_no_line():
+    uses = [*home_uses(7), (2, 200, 1, 1.5, "toilet_leak", "toilet-1"), (5, 900, 1, 1.5, "toilet_leak", "toilet-1")]
+    assert leaks(answer(7, uses=uses)).lines == ()
 
 
 def test_nothing_found_is_an_empty_table_with_the_same_columns():

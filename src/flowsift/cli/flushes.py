@@ -115,7 +115,7 @@ def flushes(
     """
     studying.check()
     homes = list(_homes(files))
-    if len(homes) == 1 and files[0].is_file():
+    if len(homes) == 1 and not files[0].is_dir():
         _one(homes[0][1], reading, studying)
     else:
         _many(homes, reading, studying)

@@ -17,6 +17,9 @@ from flowsift.units import SECONDS_PER_MINUTE, UnitSystem
 TELLING_SHIFT_S = 60.0
 """Times that fit better by more than this are worth a word [s]."""
 
+LAST_COLUMN = 17
+"""Width left for the closed branches; more of them stand on a line of their own."""
+
 
 def isolation_sections(result: Isolation, trace: Trace, *, units: UnitSystem) -> tuple[Section, ...]:
     """Return the result of an isolation test as sections of text."""
@@ -79,15 +82,15 @@ def _steps(result: Isolation, trace: Trace, say: Amounts) -> tuple[str, ...]:
     for m in result.steps:
         start = f"{_clock(trace, m.step.start_s):<17}{(m.step.end_s - m.step.start_s) / SECONDS_PER_MINUTE:>4.0f}"
         closed = ", ".join(sorted(m.step.closed)) or "nothing"
+        one = closed if len(closed) <= LAST_COLUMN else ""
         if m.rate is None:
-            lines.append(f"  {start}{'-':>9}{'':>19}{'':>8}  {closed[:19]}")
+            lines.append(f"  {start}{'-':>9}{'':>19}{'':>9}  {one}")
         else:
             low, rate, high = (f"{say.number(x):.3f}" for x in (m.rate.low_lpm, m.rate.rate_lpm, m.rate.high_lpm))
             between = f"{low} - {high}"
-            lines.append(
-                f"  {start}{rate:>9}{between:>19}{m.rate.quiet_s / SECONDS_PER_MINUTE:>5.0f} min  {closed[:17]}"
-            )
-        notes = [m.note] if m.note else []
+            lines.append(f"  {start}{rate:>9}{between:>19}{m.rate.quiet_s / SECONDS_PER_MINUTE:>5.0f} min  {one}")
+        notes = [] if one else [f"closed: {closed}"]
+        notes += [m.note] if m.note else []
         if m.surge_l > 0.05:
             notes.append(f"refill surge of {say.volume(m.surge_l)} left out")
         lines += [line for note in notes for line in wrapped(note, indent=6, hang=8)]

@@ -12,10 +12,10 @@ from scipy.special import gammaincinv
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import NotEnoughDataError, OptionError
 from flowsift.standards import Figure, figure
+from flowsift.standards.conversion import DAYS_PER_YEAR
 from flowsift.study.alerts_blocks import Blocks, ordinary_flow, runs_at, whole_flow
 from flowsift.study.isolation_rates import step_l
 from flowsift.study.leaks_lines import LeakLine, left_running, trickles
-from flowsift.study.tariff import DAYS_PER_YEAR
 from flowsift.tables import Table
 from flowsift.trace import FloatArray
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE

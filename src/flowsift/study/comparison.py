@@ -11,9 +11,10 @@ import pandas as pd
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import NotEnoughDataError, OptionError
 from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
+from flowsift.standards.conversion import DAYS_PER_YEAR
 from flowsift.study.comparison_days import mean_draws
 from flowsift.study.daily_volumes import COLUMNS, DailyVolumes, daily_volumes
-from flowsift.study.tariff import DAYS_PER_YEAR, PERIOD_DAYS, Tariff
+from flowsift.study.tariff import PERIOD_DAYS, Tariff
 from flowsift.tables import Table
 from flowsift.units import SECONDS_PER_DAY
 
@@ -118,6 +119,13 @@ class Comparison:
     verdict : str
         ``held``, ``partly``, ``little changed``, ``came back``, ``nothing to compare`` or ``can't tell``.
     notes : tuple of str
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> fs.study.compare_at(result, "2024-06-18").table().columns[0]
+    'label'
     """
 
     days_before: int
@@ -169,6 +177,14 @@ def compare(
     ------
     NotEnoughDataError
         If a side has fewer than `LEAST_DAYS` complete days.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> unchanged = fs.study.compare(result, result, n_resamples=200)
+    >>> abs(unchanged.whole_saving.per_day_l)
+    0.0
     """
     return _compared(
         (daily_volumes(before), daily_volumes(after)),
@@ -203,6 +219,14 @@ def compare_at(
     ------
     OptionError
         If `at` can't be read or lies outside the trace.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> compared = fs.study.compare_at(result, "2024-06-18", n_resamples=200)
+    >>> compared.days_before, compared.days_after
+    (8, 6)
     """
     trace = result.trace
     try:

@@ -115,7 +115,7 @@ def flapper_leak(
     """
     called = refills_of(result, "toilet_leak")
     short = called.chosen(_within(called.volume_l, REFILL_L))
-    if _is_leak(short, result):
+    if comes_evenly(short, result):
         return _leak(short, result, names, flow_lpm, observed_s, labelled=True)
     others = refills_of(result, "toilet_leak", "faucet", "other", "flush")
     others = others.chosen(_within(others.volume_l, REFILL_L))
@@ -123,7 +123,7 @@ def flapper_leak(
     for flow in flow_lpm.tolist():
         near = others.chosen(_at_flow(others, flow, interval_s=result.trace.interval_s))
         alike = near.chosen(_densest(near.volume_l, pulse_l=result.trace.pulse_l))
-        if not _is_leak(alike, result, least=SEARCHED_REFILLS, uneven=SEARCHED_UNEVEN, at_night=SEARCHED_AT_NIGHT):
+        if not comes_evenly(alike, result, least=SEARCHED_REFILLS, uneven=SEARCHED_UNEVEN, at_night=SEARCHED_AT_NIGHT):
             continue
         if found is None or len(alike) > len(found):
             found = alike
@@ -168,7 +168,7 @@ def _hours(refills: Refills, result: Disaggregation) -> FloatArray:
     return np.asarray(times.dt.hour + times.dt.minute / SECONDS_PER_MINUTE, dtype=np.float64)
 
 
-def _is_leak(
+def comes_evenly(
     refills: Refills,
     result: Disaggregation,
     *,
@@ -176,6 +176,21 @@ def _is_leak(
     uneven: float = UNEVEN,
     at_night: float = AT_NIGHT,
 ) -> bool:
+    """Tell whether short refills come as a leaking flapper's do: enough of them, by night too, and evenly spaced there.
+
+    Parameters
+    ----------
+    refills : Refills
+        Sorted by start.
+    result : Disaggregation
+        Where they come from.
+    least : int
+        Refills that it takes.
+    uneven : float
+        Largest ratio of the upper to the lower quartile of the time between them by night.
+    at_night : float
+        Least share of them by night.
+    """
     if len(refills) < least:
         return False
     asleep = _within(_hours(refills, result), NIGHT_H)

@@ -66,6 +66,10 @@ class Refills:
         """Return those events only."""
         return Refills(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
 
+    def at_rows(self, rows: IntArray) -> Refills:
+        """Return the events that stand in those rows of the table of events."""
+        return self.chosen(np.isin(self.row, rows))
+
 
 def refills_of(result: Disaggregation, *labels: str) -> Refills:
     """Describe the events that carry one of the labels.

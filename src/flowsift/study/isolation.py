@@ -27,6 +27,9 @@ MARGIN_S = 15.0
 SURGE_S = 120.0
 """Water above the steady flow within this time after an opening is the refill surge [s]."""
 
+ZERO_SHARE = 0.1
+"""A step without a pulse reads zero if it bounds the flow to this share of the largest step; else it was too short."""
+
 REST = "not located"
 """Name of the flow that no closed branch took away."""
 
@@ -222,12 +225,15 @@ def _measure(trace: Trace, steps: Sequence[Step]) -> list[MeasuredStep]:
             rates.append(steady_rate(trace, start_s=start_s, end_s=end_s))
         except NotEnoughDataError:
             rates.append(None)
+    most_lpm = max((rate.rate_lpm for rate in rates if rate is not None), default=0.0)
     measured = []
     for i, (step, rate) in enumerate(zip(steps, rates, strict=True)):
         if rate is None:
             measured.append(MeasuredStep(step=step, rate=None, surge_l=0.0, used=False, note="too short to measure"))
             continue
         note = "" if not rate.is_limit else "short: too few pulses to measure, only a limit"
+        if rate.volume_l == 0.0 and rate.high_lpm <= ZERO_SHARE * most_lpm:
+            note = "reads zero"
         used = True
         for j, other in enumerate(rates):
             # Closing can only take flow away: a step with more flow than one with less closed had a use running.

@@ -8,8 +8,10 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
-from flowsift.study.leaks_lines import LeakLine, left_running, raised_zones, refills, trickles
-from flowsift.study.tariff import DAYS_PER_YEAR, Tariff
+from flowsift.standards.conversion import DAYS_PER_YEAR
+from flowsift.study.leaks_lines import LeakLine, left_running, refills, trickles
+from flowsift.study.leaks_zones import raised_zones
+from flowsift.study.tariff import Tariff
 from flowsift.tables import Table
 from flowsift.units import SECONDS_PER_DAY
 
@@ -59,6 +61,14 @@ class LeakLedger:
         Of the costs; empty without a tariff.
     smallest_visible_lpm : float
         Smallest constant flow that a trickle's search would have shown [L/min], from the pulse alone.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> ledger = fs.study.leaks(result)
+    >>> abs(ledger.losses_l + ledger.uses_l + ledger.unexplained_l - ledger.metered_l) < 1e-6
+    True
     """
 
     lines: tuple[LeakLine, ...]
@@ -108,6 +118,13 @@ def leaks(result: Disaggregation, tariff: Tariff | None = None) -> LeakLedger:
     -------
     LeakLedger
         Without losses it has no lines. "None found" is not "none there": see `LeakLedger.smallest_visible_lpm`.
+
+    Examples
+    --------
+    >>> import flowsift as fs
+    >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
+    >>> len(fs.study.leaks(result).lines) >= 1
+    True
     """
     trace, balance = result.trace, result.balance
     unknown = float((trace.gaps[:, 1] - trace.gaps[:, 0])[trace.gap_volume_l <= 0].sum()) * trace.interval_s
@@ -118,7 +135,9 @@ def leaks(result: Disaggregation, tariff: Tariff | None = None) -> LeakLedger:
     per_day = sum(line.per_day_l for line in lines if line.ongoing)
     cost = None
     if tariff is not None:
-        cost = tariff.cost_of_part(per_day, whole_per_day_l=balance.metered_l / days)
+        # A leak that began midway will run all year: its daily loss goes on top of the use without it.
+        rest = balance.metered_l - sum(line.volume_l for line in lines if line.ongoing)
+        cost = tariff.cost_of_part(per_day, whole_per_day_l=max(rest, 0.0) / days + per_day)
         lines = _priced(lines, cost / per_day if per_day else 0.0)
     return LeakLedger(
         lines=tuple(lines),

@@ -11,8 +11,9 @@ from scipy.special import gammaincinv
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.standards import figure, typical_ranges
-from flowsift.study.tariff import DAYS_PER_YEAR
-from flowsift.trace import FloatArray
+from flowsift.standards.conversion import DAYS_PER_YEAR
+from flowsift.study.flushes_leaks import comes_evenly
+from flowsift.study.flushes_refills import refills_of
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
 Sure = Literal["firm", "likely", "weak"]
@@ -32,17 +33,8 @@ LEAST_EXCESS_L = 20.0
 LEFT_RUNNING = ("faucet", "shower", "bathtub", "hose", "flush", "toilet_leak", "other")
 """Labels of uses that somebody can forget."""
 
-ZONE_RISE = 0.10
-"""Least rise of a zone's flow that makes a line, as a share: pressure moves it by a few per cent."""
-
-ZONE_SCATTER = 0.015
-"""Least scatter taken for the flow of a zone from run to run, as a share."""
-
-ZONE_RUNS = (4, 2)
-"""Runs needed before and after a rise."""
-
-COVERAGE_Z = 1.645
-"""Standard deviations of a two-sided 90 % interval, that of the tables of trickle and fixtures."""
+LEAST_REFILLS = 5
+"""Refills with nobody flushing from which on they are a line; fewer are one only if they took `LEAST_EXCESS_L`."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -152,7 +144,7 @@ def refills(result: Disaggregation, *, days: float) -> list[LeakLine]:
     lines = []
     for fixture, group in events[events["label"] == "toilet_leak"].groupby("fixture", sort=True):
         group = group[~is_left_running(group)]
-        if not len(group):
+        if len(group) < LEAST_REFILLS and group["volume_l"].sum() < LEAST_EXCESS_L:
             continue
         start = pd.DatetimeIndex(group["start"])
         until = pd.DatetimeIndex(group["end"]).max()
@@ -165,7 +157,9 @@ def refills(result: Disaggregation, *, days: float) -> list[LeakLine]:
         per_day = volume / running_d
         low, high = _count_interval(n)
         probability = float(np.average(group["probability"], weights=np.maximum(group["volume_l"], 1e-9)))
-        sure: Sure = "firm" if probability >= 0.8 and n >= 20 else "likely" if probability >= 0.5 and n >= 5 else "weak"
+        # Hands washed are small too: what comes evenly, and by night, is a tank that sinks.
+        evenly = comes_evenly(refills_of(result, "toilet_leak").at_rows(group.index.to_numpy()), result)
+        sure: Sure = "firm" if evenly and n >= 20 else "likely" if evenly or probability >= 0.8 else "weak"
         rate = per_day * SECONDS_PER_MINUTE / SECONDS_PER_DAY
         lines.append(
             LeakLine(
@@ -184,7 +178,8 @@ def refills(result: Disaggregation, *, days: float) -> list[LeakLine]:
                 per_year_l=per_day * DAYS_PER_YEAR if ongoing else 0.0,
                 cost_per_year=float("nan"),
                 sure=sure,
-                reason=f"{n} refills with nobody flushing, {100 * probability:.0f} % probable",
+                reason=f"{n} refill{'s' * (n != 1)} with nobody flushing, {100 * probability:.0f} % probable"
+                + (", evenly and by night too" if evenly else ", not evenly through the nights"),
                 where=(
                     "flapper and its seat of this toilet (dye in the tank)",
                     "fill valve and float",
@@ -230,78 +225,6 @@ def left_running(result: Disaggregation) -> list[LeakLine]:
             )
         )
     return lines
-
-
-def raised_zones(result: Disaggregation, *, days: float) -> list[LeakLine]:
-    """Return a line for each irrigation zone whose flow rose above its own history and stayed there."""
-    events, trace = result.events, result.trace
-    lines = []
-    for fixture, group in events[events["label"] == "irrigation"].groupby("fixture", sort=True):
-        group = group.sort_values("start")
-        flow = group["mean_lpm"].to_numpy(dtype=np.float64)
-        minutes = group["duration_s"].to_numpy(dtype=np.float64) / SECONDS_PER_MINUTE
-        split = rise(flow)
-        if split is None:
-            continue
-        usual, error = _middle(flow[:split])
-        now, error_now = _middle(flow[split:])
-        excess = float(np.sum(np.maximum(flow[split:] - usual, 0.0) * minutes[split:]))
-        since = group["start"].iloc[split]
-        running_d = max((trace.end - since).total_seconds() / SECONDS_PER_DAY, 1.0)
-        half = COVERAGE_Z * float(np.hypot(error, error_now))
-        share = half / (now - usual)
-        per_day = excess / min(running_d, max(days, 1.0))
-        lines.append(
-            LeakLine(
-                kind="zone above its history",
-                fixture=str(fixture),
-                since=since.tz_convert(trace.timezone),
-                until=group["end"].iloc[-1].tz_convert(trace.timezone),
-                ongoing=True,
-                rate_lpm=now - usual,
-                low_lpm=max(now - usual - half, 0.0),
-                high_lpm=now - usual + half,
-                volume_l=min(excess, float(group["volume_l"].sum())),
-                per_day_l=per_day,
-                low_per_day_l=per_day * max(1.0 - share, 0.0),
-                high_per_day_l=per_day * (1.0 + share),
-                per_year_l=per_day * DAYS_PER_YEAR,
-                cost_per_year=float("nan"),
-                sure="firm" if len(flow) - split >= 4 and share < 0.3 else "likely",
-                reason=f"{100 * (now / usual - 1):.0f} % more flow than in the {split} runs before",
-                where=(
-                    "heads of this zone while it runs: broken, missing or tilted",
-                    "its lateral pipe: a wet or sunken spot",
-                ),
-            )
-        )
-    return lines
-
-
-def rise(flow_lpm: FloatArray) -> int | None:
-    """Return the first run of a lasting rise of a zone's flow, or None.
-
-    Parameters
-    ----------
-    flow_lpm : ndarray, shape (n_runs,)
-        Mean flow of each run, in order of time.
-    """
-    before, after = ZONE_RUNS
-    best, at = 0.0, None
-    for split in range(before, flow_lpm.size - after + 1):
-        usual, error = _middle(flow_lpm[:split])
-        now, error_now = _middle(flow_lpm[split:])
-        score = (now - usual) / float(np.hypot(error, error_now))
-        if now >= (1.0 + ZONE_RISE) * usual and flow_lpm[split] >= (1.0 + ZONE_RISE / 2) * usual and score > best:
-            best, at = score, split
-    return at if best > 4.0 else None
-
-
-def _middle(flow_lpm: FloatArray) -> tuple[float, float]:
-    """Median and its standard error, from the robust scatter of the runs."""
-    middle = float(np.median(flow_lpm))
-    scatter = max(1.4826 * float(np.median(np.abs(flow_lpm - middle))), ZONE_SCATTER * middle)
-    return middle, 1.2533 * scatter / float(np.sqrt(flow_lpm.size))
 
 
 def is_left_running(events: pd.DataFrame) -> pd.Series:

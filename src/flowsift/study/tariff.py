@@ -11,10 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from flowsift.errors import InputError, OptionError
+from flowsift.standards.conversion import DAYS_PER_YEAR
 from flowsift.units import L_PER_UNIT
-
-DAYS_PER_YEAR = 365.0
-"""Days of a year in every projection."""
 
 PERIOD_DAYS = {"month": DAYS_PER_YEAR / 12.0, "two months": DAYS_PER_YEAR / 6.0, "quarter": DAYS_PER_YEAR / 4.0}
 PERIOD_DAYS |= {"half year": DAYS_PER_YEAR / 2.0, "year": DAYS_PER_YEAR}
@@ -82,6 +80,16 @@ class Tariff:
     blocks : tuple of Block
         Increasing, the last without an end.
     sewer : Sewer
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from flowsift.study import read_tariff
+    >>> from flowsift.study.tariff import example_tariff_text
+    >>> _ = Path("tariff.toml").write_text(example_tariff_text())
+    >>> tariff = read_tariff("tariff.toml")
+    >>> tariff.currency, tariff.bill(20_000.0) > tariff.bill(10_000.0)
+    ('USD', True)
     """
 
     name: str
@@ -139,6 +147,15 @@ def read_tariff(path: str | Path) -> Tariff:
     ------
     InputError
         If the file is no TOML, a key is missing, unknown or out of range; it names the file and the key.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from flowsift.study import read_tariff
+    >>> from flowsift.study.tariff import example_tariff_text
+    >>> _ = Path("tariff.toml").write_text(example_tariff_text())
+    >>> read_tariff("tariff.toml").name
+    'Example town, block rates with a sewer cap'
     """
     path = Path(path)
     try:
