@@ -55,6 +55,8 @@ def working(what: str) -> Iterator[None]:
 def complain(problem: str) -> None:
     """Write one line to standard error."""
     line = " ".join(f"flowsift: {problem}".split())
+    # names of files and columns may hold what a terminal takes for a command
+    line = "".join(c if c.isprintable() else "?" for c in line)
     try:
         sys.stderr.write(line + "\n")
     except BrokenPipeError:

@@ -14,7 +14,7 @@ from flowsift.readers.time_layouts import looks_like_time
 
 
 def numbered_rows(source: Source, layout: TextLayout) -> Iterator[tuple[int, list[str]]]:
-    """Yield the rows of data with their lines in the file (1 = first)."""
+    """Yield the rows of data with their first lines in the file (1 = first)."""
     lines = source.lines()
     numbers: list[int] = []
 
@@ -24,9 +24,13 @@ def numbered_rows(source: Source, layout: TextLayout) -> Iterator[tuple[int, lis
                 numbers.append(number)
                 yield line
 
-    for row in csv.reader(counted(), delimiter=layout.delimiter):
-        if row:
-            yield numbers[-1], row
+    try:
+        for row in csv.reader(counted(), delimiter=layout.delimiter):
+            if row:
+                yield numbers[0], row
+            numbers.clear()
+    except csv.Error as error:
+        raise InputError(f"can't be read as CSV ({error}; is a quote left open?)", file=source.name) from error
 
 
 def line_of_row(source: Source, layout: TextLayout, row: int) -> int:
@@ -43,7 +47,8 @@ def broken_row(source: Source, layout: TextLayout, chosen: Chosen, problem: str)
     is_numeric_time = all(is_number(row[chosen.time[0]]) for row in layout.sample[:5] if chosen.time[0] < len(row))
     for number, row in numbered_rows(source, layout):
         if len(row) != n:
-            return InputError(f"found {len(row)} fields, expected {n}", file=source.name, row=number)
+            hint = " (is a quote left open?)" if any("\n" in field for field in row) else ""
+            return InputError(f"found {len(row)} fields, expected {n}{hint}", file=source.name, row=number)
         if chosen.value is not None:
             field = row[chosen.value].strip()
             if field not in NULLS and not _is_value(field, layout.decimal):

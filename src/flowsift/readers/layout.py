@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import islice
 
@@ -17,6 +17,9 @@ DELIMITERS = ("\t", ";", "|", ",")
 
 SAMPLE_LINES = 400
 """Lines looked at to find the layout."""
+
+SAMPLE_CHARACTERS = 1 << 20
+"""Characters in them at most."""
 
 _NUMBER = re.compile(r"^\s*[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*$")
 _COMMA_NUMBER = re.compile(r"^\s*[+-]?\d*,\d+([eE][+-]?\d+)?\s*$")
@@ -55,6 +58,11 @@ class TextLayout:
         return self.skip + int(self.has_header)
 
 
+def printable(name: str) -> str:
+    """Return a name in one line, without what a terminal would take for a command."""
+    return " ".join("".join(c for c in word if c.isprintable()) for word in name.split())
+
+
 def is_number(field: str) -> bool:
     """Tell whether a field is a number with either decimal sign."""
     return _NUMBER.match(field) is not None
@@ -74,23 +82,24 @@ def find_layout(source: Source, *, delimiter: str | None, decimal: str | None) -
         raise OptionError(f"delimiter is {delimiter!r}, expected one character")
     if decimal not in (None, ".", ","):
         raise OptionError(f"decimal is {decimal!r}, expected '.' or ','")
-    lines = list(islice(source.lines(), SAMPLE_LINES))
+    lines = list(_sampled(source.lines()))
     skip = 0
     while skip < len(lines) and (not lines[skip].strip() or lines[skip].lstrip().startswith("#")):
         skip += 1
     body = [line for line in lines[skip:] if line.strip()]
     if not body:
         raise InputError("the file is empty: found no rows", file=source.name)
-    delimiter = delimiter or _delimiter(body)
-    rows = [[field.strip() for field in row] for row in csv.reader(body, delimiter=delimiter)]
+    try:
+        delimiter = delimiter or _delimiter(body)
+        rows = [[field.strip() for field in row] for row in csv.reader(body, delimiter=delimiter)]
+    except (csv.Error, ValueError, TypeError) as error:
+        raise InputError(f"can't be read as CSV ({error}; is a quote left open?)", file=source.name) from error
     first = rows[0]
     has_header = not any(is_number(field) or looks_like_time(field) for field in first)
     sample = rows[1:] if has_header else rows
     if not sample:
         raise InputError("found a header and no rows", file=source.name)
-    names = (
-        tuple(" ".join(name.split()) for name in first) if has_header else tuple(str(i + 1) for i in range(len(first)))
-    )
+    names = tuple(printable(name) for name in first) if has_header else tuple(str(i + 1) for i in range(len(first)))
     return TextLayout(
         delimiter=delimiter,
         decimal=decimal or _decimal(sample, source.name),
@@ -99,6 +108,15 @@ def find_layout(source: Source, *, delimiter: str | None, decimal: str | None) -
         skip=skip,
         sample=sample,
     )
+
+
+def _sampled(lines: Iterable[str]) -> Iterator[str]:
+    taken = 0
+    for line in islice(lines, SAMPLE_LINES):
+        yield line
+        taken += len(line)
+        if taken > SAMPLE_CHARACTERS:
+            return
 
 
 def _delimiter(body: list[str]) -> str:
@@ -115,7 +133,8 @@ def _delimiter(body: list[str]) -> str:
 def _decimal(sample: Iterable[list[str]], name: str) -> str:
     fields = [field for row in sample for field in row]
     comma = [field for field in fields if _COMMA_NUMBER.match(field) or _THOUSANDS.match(field)]
-    if not comma:
+    point = sum(is_number(field) and "." in field for field in fields)
+    if len(comma) <= point:
         return "."
     if all(_THOUSANDS.match(field) for field in comma):
         raise InputError(

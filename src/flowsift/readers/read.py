@@ -22,7 +22,7 @@ from flowsift.readers.columns import Chosen, choose_columns
 from flowsift.readers.explain import broken_row, line_of_row
 from flowsift.readers.instants import column_instants_ns
 from flowsift.readers.large import is_large, thinned_log, thinned_values, trace_of_thinned
-from flowsift.readers.layout import TextLayout, find_layout
+from flowsift.readers.layout import TextLayout, find_layout, printable
 from flowsift.readers.meaning import KINDS, Meaning, meaning_of
 from flowsift.readers.sources import Source, open_source
 from flowsift.readers.table import Columns, ParquetFile, csv_blocks, numbers_of, read_csv_columns
@@ -49,7 +49,7 @@ def read_trace(
     decimal: str | None = None,
     day_first: bool | None = None,
 ) -> Trace:
-    """Read a meter's file (CSV, CSV.gz or Parquet) as a trace.
+    r"""Read a meter's file (CSV, CSV.gz or Parquet) as a trace.
 
     Columns, kind, unit, layout of times and delimiter are recognised; what was assumed is among the findings of the
     trace. Where a guess would change the answer (the unit, the order of day and month, what absent rows mean) and
@@ -88,6 +88,16 @@ def read_trace(
         A file that can't be read; one line that names the file, the row (1 = first line) and the column.
     OptionError
         An option that is wrong, or that is needed and wasn't given.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> import flowsift as fs
+    >>> rows = "time,gallons\n2024-06-12 07:00:00,0\n2024-06-12 07:01:00,1.5\n2024-06-12 07:02:00,0\n"
+    >>> _ = Path("meter.csv").write_text(rows)
+    >>> trace = fs.read_trace("meter.csv", timezone="America/Denver")
+    >>> trace.unit, round(trace.metered_l, 2)
+    ('gal', 5.68)
     """
     source = open_source(path)
     zone = None if timezone is None else checked_zone(timezone)
@@ -122,8 +132,8 @@ def read_trace(
         )
         blocks, whole = partial(csv_blocks, source, layout, chosen), partial(_whole_csv, source, layout, chosen)
         locate = lambda row: line_of_row(source, layout, row)  # noqa: E731
-    time_name = " + ".join(names[i] for i in chosen.time)
-    value_name = time_name if chosen.value is None else names[chosen.value]
+    time_name = printable(" + ".join(names[i] for i in chosen.time))
+    value_name = time_name if chosen.value is None else printable(names[chosen.value])
     asked = _Asked(
         value_name=value_name,
         file=source.name,
@@ -255,5 +265,5 @@ def _column_findings(chosen: Chosen, time_name: str, value_name: str) -> tuple[F
     read = f'Times were read from "{time_name}"'
     read += "." if chosen.value is None else f' and values from "{value_name}".'
     if chosen.ignored:
-        read += f" Ignored: {', '.join(chosen.ignored)}."
+        read += f" Ignored: {', '.join(map(printable, chosen.ignored))}."
     return (Finding(kind="assumption", what="columns", count=len(chosen.ignored), treatment=read),)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import stat
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -80,9 +81,13 @@ def open_source(path: str | Path) -> Source:
         Missing, unreadable, empty, a directory, or neither text nor Parquet.
     """
     path = Path(path)
+    head = None
     try:
-        with path.open("rb") as file:
-            head = file.read(HEAD_BYTES)
+        mode = path.stat().st_mode
+        # opening a pipe would wait, and a file is looked at before it is read
+        if stat.S_ISREG(mode) or stat.S_ISDIR(mode):
+            with path.open("rb") as file:
+                head = file.read(HEAD_BYTES)
     except FileNotFoundError as error:
         raise InputError("no such file", file=str(path)) from error
     except IsADirectoryError as error:
@@ -90,7 +95,9 @@ def open_source(path: str | Path) -> Source:
     except PermissionError as error:
         raise InputError("no permission to read it", file=str(path)) from error
     except (OSError, ValueError) as error:
-        raise InputError(f"can't be opened ({error})", file=str(path)) from error
+        raise InputError(f"can't be opened ({getattr(error, 'strerror', error)})", file=str(path)) from error
+    if head is None:
+        raise InputError("is a pipe or a device, expected a file: write it to one first", file=str(path))
     if not head:
         raise InputError("the file is empty", file=path.name)
     suffixes = [suffix.lower() for suffix in path.suffixes]
