@@ -317,14 +317,22 @@ def measure_plan(folder: Path) -> list[str]:
     ]
 
 
-def measure_faults(folder: Path) -> list[str]:
-    homes = 100
-    source = write_fleet(folder / "faults", homes=homes, days=3, interval_s=10.0)
-    whole = folder / "faults-whole"
-    watched_run(source, whole, workers=2)
-    expected = content(whole)
-    lines = [f"{homes} homes of 3 days at 10 s, two workers. Reference: an undisturbed run.", ""]
+def reference(folder: Path, homes: int) -> tuple[Path, dict[str, str], str]:
+    """Return a data set, what an undisturbed run writes, and a line that says so."""
+    source = write_fleet(folder / "homes", homes=homes, days=1, interval_s=10.0)
+    watched_run(source, folder / "whole", workers=2)
+    line = f"{homes} homes of 1 day at 10 s, two workers; compared with what an undisturbed run wrote."
+    return source, content(folder / "whole"), line
 
+
+def without_42(files: dict[str, str]) -> dict[str, str]:
+    """Return the files that the failure of home 42 must not change."""
+    return {n: c for n, c in files.items() if "home=000042" not in n and n not in ("failed.csv", "summary.parquet")}
+
+
+def measure_kills(folder: Path) -> list[str]:
+    source, expected, line = reference(folder, 100)
+    lines = [line, ""]
     kills: list[int] = []
 
     def kill_workers(top: psutil.Process, seen: Watched) -> bool:
@@ -342,41 +350,6 @@ def measure_faults(folder: Path) -> list[str]:
         f"{same(expected, content(folder / 'faults-killed'))}."
     )
 
-    stops = []
-    for number in range(10):
-        wanted = 3 + number % 4
-        hard = number % 2 == 1
-
-        def stop(top: psutil.Process, seen: Watched, wanted: int = wanted, hard: bool = hard) -> bool:
-            if sum(state == "answered" for _, _, state in seen.outcomes) < wanted:
-                return False
-            top.send_signal(signal.SIGKILL if hard else signal.SIGINT)
-            return True
-
-        stops.append(watched_run(source, folder / "faults-stopped", workers=2, disturb=stop).status)
-        time.sleep(1.0)  # workers whose coordinator was killed notice it and end
-    finished = watched_run(source, folder / "faults-stopped", workers=2)
-    states = [state for _, _, state in finished.outcomes]
-    lines.append(
-        "- **The run interrupted ten times** (in turns by Ctrl-C and by SIGKILL; statuses "
-        f"{', '.join(map(str, stops))}), then finished: {states.count('kept')} homes kept, "
-        f"{states.count('answered')} answered by the last run, {same(expected, content(folder / 'faults-stopped'))}."
-    )
-
-    corrupt = folder / "faults-corrupt-source"
-    shutil.copytree(source, corrupt)
-    file = corrupt / "home=000042" / "part-0.parquet"
-    file.write_bytes(file.read_bytes()[:5_000])
-    seen = watched_run(corrupt, folder / "faults-corrupt", workers=2)
-    found = content(folder / "faults-corrupt")
-    other = {n: c for n, c in expected.items() if "home=000042" not in n and n not in ("failed.csv", "summary.parquet")}
-    listed = pd.read_csv(folder / "faults-corrupt" / "failed.csv", dtype=str)
-    rest = {n: c for n, c in found.items() if n not in ("failed.csv", "summary.parquet")}
-    lines.append(
-        f"- **A corrupt file among a hundred**: status {seen.status}, listed: {', '.join(listed['home'])} "
-        f"({listed['error'][0]}); the other 99 homes {same(other, rest)}."
-    )
-
     preload = folder / "killer.py"
     preload.write_text(
         "import os\nimport flowsift.fleet.work as work\n_read = work.read_home\n"
@@ -392,14 +365,57 @@ def measure_faults(folder: Path) -> list[str]:
         environment={"DASK_DISTRIBUTED__WORKER__PRELOAD": str(preload)},
     )
     listed = pd.read_csv(folder / "faults-killer" / "failed.csv", dtype=str)
-    rest = {n: c for n, c in content(folder / "faults-killer").items() if n not in ("failed.csv", "summary.parquet")}
+    same_rest = same(without_42(expected), without_42(content(folder / "faults-killer")))
     lines.append(
         f"- **A home that kills every worker that takes it**: status {seen.status}, listed: "
         f"{', '.join(listed['home'])} ({listed['error'][0]}); the other 99 homes "
-        f"{same(other, rest)}; {seen.elapsed_s:.0f} s."
+        f"{same_rest}; {seen.elapsed_s:.0f} s."
     )
-    lines.append(full_disk(source, folder, expected))
     return lines
+
+
+def measure_interrupts(folder: Path) -> list[str]:
+    source, expected, line = reference(folder, 100)
+    stops = []
+    for number in range(10):
+        wanted = 3 + number % 4
+        hard = number % 2 == 1
+
+        def stop(top: psutil.Process, seen: Watched, wanted: int = wanted, hard: bool = hard) -> bool:
+            if sum(state == "answered" for _, _, state in seen.outcomes) < wanted:
+                return False
+            top.send_signal(signal.SIGKILL if hard else signal.SIGINT)
+            return True
+
+        stops.append(watched_run(source, folder / "faults-stopped", workers=2, disturb=stop).status)
+        time.sleep(1.0)  # workers whose coordinator was killed notice it and end
+    finished = watched_run(source, folder / "faults-stopped", workers=2)
+    states = [state for _, _, state in finished.outcomes]
+    return [
+        line,
+        "",
+        "- **The run interrupted ten times** (in turns by Ctrl-C and by SIGKILL; statuses "
+        f"{', '.join(map(str, stops))}), then finished: {states.count('kept')} homes kept, "
+        f"{states.count('answered')} answered by the last run, {same(expected, content(folder / 'faults-stopped'))}.",
+    ]
+
+
+def measure_damage(folder: Path) -> list[str]:
+    source, expected, line = reference(folder, 100)
+    corrupt = folder / "faults-corrupt-source"
+    shutil.copytree(source, corrupt)
+    file = corrupt / "home=000042" / "part-0.parquet"
+    file.write_bytes(file.read_bytes()[:5_000])
+    seen = watched_run(corrupt, folder / "faults-corrupt", workers=2)
+    listed = pd.read_csv(folder / "faults-corrupt" / "failed.csv", dtype=str)
+    same_rest = same(without_42(expected), without_42(content(folder / "faults-corrupt")))
+    return [
+        line,
+        "",
+        f"- **A corrupt file among a hundred**: status {seen.status}, listed: {', '.join(listed['home'])} "
+        f"({listed['error'][0]}); the other 99 homes {same_rest}.",
+        full_disk(source, folder, expected),
+    ]
 
 
 def full_disk(source: Path, folder: Path, expected: dict[str, str]) -> str:
@@ -495,7 +511,9 @@ PARTS: dict[str, tuple[str, Callable[[Path], list[str]]]] = {
     "throughput": ("Throughput, scaling, and a million homes", measure_throughput),
     "memory": ("Memory", measure_memory),
     "plan": ("Finding the homes", measure_plan),
-    "faults": ("What survives", measure_faults),
+    "kills": ("Workers that die", measure_kills),
+    "interrupts": ("Interrupted runs", measure_interrupts),
+    "damage": ("Corrupt files and full disks", measure_damage),
     "readers": ("Who reads the answers", measure_readers),
 }
 
