@@ -29,6 +29,7 @@ from flowsift.cli import (
     simulate,
     watch,
 )
+from flowsift.cli.examples import epilog_of
 from flowsift.cli.terminal import complain, show
 
 BAD_INPUT, INTERNAL_ERROR, INTERRUPTED = 2, 1, 130
@@ -44,7 +45,6 @@ class Run:
 
 app = typer.Typer(
     name="flowsift",
-    add_completion=False,
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -65,7 +65,10 @@ def options(
         bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and stop.")
     ] = False,
 ) -> None:
-    """Tell which fixture used what from one water meter's flow trace."""
+    """Tell which fixture used what from one water meter's flow trace.
+
+    Begin with: flowsift demo, then flowsift account meter.csv. Every command has examples: flowsift COMMAND --help.
+    """
     context.obj.verbose = verbose
 
 
@@ -88,6 +91,10 @@ for command in (
     watch,
 ):
     command.register(app)
+
+for registered in app.registered_commands:
+    # A command is named when it is registered, or by its function.
+    registered.epilog = epilog_of(str(registered.name or getattr(registered.callback, "__name__", "")))
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
