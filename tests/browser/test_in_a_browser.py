@@ -170,6 +170,28 @@ def test_it_prints_legibly(open_page, demo_page, paper, width, height):
     page.tab.context.close()
 
 
+@pytest.mark.parametrize("which", ["desk", "phone"])
+def test_pictures_are_copied_for_paper_in_dark_ink(which, request):
+    page = request.getfixturevalue(which)
+    pictures = page.tab.locator(".picture").count()
+    page.tab.evaluate("dispatchEvent(new Event('beforeprint'))")
+    ink = page.tab.evaluate(
+        "[...document.querySelectorAll('.printed')].map((copy) => {"
+        " const { data } = copy.getContext('2d').getImageData(0, 0, copy.width, copy.height); let dark = 0;"
+        " for (let k = 0; k < data.length; k += 4)"
+        " dark += data[k + 3] > 200 && data[k] < 60 && data[k + 1] < 60 && data[k + 2] < 60;"
+        " return dark; })"
+    )
+    assert len(ink) == pictures >= 5
+    assert min(ink) > 200
+    page.tab.emulate_media(media="print")
+    assert page.tab.locator(".printed").first.is_visible()
+    assert not page.tab.locator(".picture > :not(.printed)").first.is_visible()
+    page.tab.emulate_media(media="screen")
+    page.tab.evaluate("dispatchEvent(new Event('afterprint'))")
+    assert page.tab.locator(".printed").count() == 0
+
+
 def test_a_large_table_is_unpacked_when_it_is_downloaded(open_page, demo, tmp_path, monkeypatch):
     from flowsift.report.page import sheets, write_page
 

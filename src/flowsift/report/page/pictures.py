@@ -178,6 +178,4 @@ def _add_classes(drawing: Any, top_l: float, span: Any) -> None:
         text_color="#777777",
         text_baseline="bottom",
         text_align="right",
-        background_fill_color="#ffffff",
-        background_fill_alpha=0.8,
     )

@@ -7,10 +7,11 @@
   const read = (id) => JSON.parse(byId(id).textContent);
   Bokeh.set_log_level("warn");
 
-  const plots = new Map();
+  const [plots, views] = [new Map(), new Map()];
   for (const item of read("items")) {
-    await Bokeh.embed.embed_item(item);
+    const drawn = await Bokeh.embed.embed_item(item);
     plots.set(item.target_id, Bokeh.documents.at(-1).roots()[0]);
+    views.set(item.target_id, drawn.get(plots.get(item.target_id)));
   }
   const parts = (type) => [...plots.values()].flatMap((plot) => [...plot.references()].filter((p) => p.type === type));
 
@@ -41,14 +42,16 @@
   const put = (part, wanted) => {
     part.setv(Object.fromEntries(Object.entries(wanted).filter(([name]) => name in part.properties)));
   };
-  const dye = () => {
+  const PAPER = ["#000", "#bbb"];
+  const screen = () => {
     const style = getComputedStyle(page);
-    const [ink, line, soft, card] = ["--ink", "--line", "--soft", "--card"].map((n) => style.getPropertyValue(n).trim());
+    return ["--ink", "--line"].map((name) => style.getPropertyValue(name).trim());
+  };
+  const dye = ([ink, line]) => {
     for (const plot of plots.values()) {
       put(plot, { background_fill_color: null, border_fill_color: null, outline_line_color: line });
       for (const part of plot.references()) {
         if (part.type === "Grid") put(part, { grid_line_color: line });
-        else if (part.type === "Text") put(part, { text_color: soft, background_fill_color: card });
         else if (part.type.endsWith("Axis")) {
           put(part, {
             axis_label_text_color: ink, major_label_text_color: ink, axis_line_color: ink,
@@ -59,8 +62,24 @@
       }
     }
   };
-  dye();
-  for (const query of ["(prefers-color-scheme: dark)", "print"]) matchMedia(query).addEventListener("change", dye);
+  dye(screen());
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => dye(screen()));
+
+  // What is on the screen is drawn too late for paper: a copy in paper's colours takes the width that is there.
+  const copies = () => document.querySelectorAll(".printed");
+  addEventListener("beforeprint", () => {
+    dye(PAPER);
+    copies().forEach((copy) => copy.remove());
+    for (const [name, view] of views) {
+      const copy = view.export("png", true).canvas;
+      copy.className = "printed";
+      byId(name).append(copy);
+    }
+  });
+  addEventListener("afterprint", () => {
+    copies().forEach((copy) => copy.remove());
+    dye(screen());
+  });
 
   // A finger that meets a picture scrolls the page; a mouse that is dragged over it zooms.
   if (matchMedia("(pointer: fine)").matches) for (const tool of parts("BoxZoomTool")) tool.active = true;
