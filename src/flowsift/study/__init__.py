@@ -7,6 +7,8 @@ from flowsift.study.flushes_study import FlushStudy, flushes
 from flowsift.study.isolation import Isolation, isolate
 from flowsift.study.isolation_log import Step, read_steps
 from flowsift.study.leaks_ledger import LeakLedger, leaks
+from flowsift.study.loads import loads
+from flowsift.study.programme import Programme, programme
 from flowsift.study.tariff import Tariff, read_tariff
 
 __all__ = [
@@ -17,6 +19,7 @@ __all__ = [
     "FlushStudy",
     "Isolation",
     "LeakLedger",
+    "Programme",
     "Step",
     "Tariff",
     "alert_levels",
@@ -25,6 +28,8 @@ __all__ = [
     "flushes",
     "isolate",
     "leaks",
+    "loads",
+    "programme",
     "read_steps",
     "read_tariff",
     "water_budget",
