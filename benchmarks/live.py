@@ -14,11 +14,11 @@ from __future__ import annotations
 
 import argparse
 import json
+import multiprocessing
 import os
 import platform
 import random
 import subprocess
-import sys
 import tempfile
 import time
 from collections import Counter
@@ -28,6 +28,7 @@ import numpy as np
 import pandas as pd
 
 import flowsift as fs
+from flowsift.cli import main as command
 from flowsift.households import simulate
 from flowsift.households.fixtures.leaks import Trickle
 from flowsift.stream import SettledEvent, Sifter, home_from_json, home_to_json, learn_home, sift_whole
@@ -161,32 +162,41 @@ def kill(n_kills: int, seed: int) -> None:
         (folder / "home.json").write_text(home_to_json(home))
         feed, out, state = (folder / file for file in ("feed.csv", "out.jsonl", "state.json"))
         feed.write_text("")
-        command = [sys.executable, "-c", "from flowsift.cli import main; main()", "watch", "--home", "home.json"]
-        command += ["--state", "state.json", "--output", "out.jsonl", "feed.csv"]
+        arguments = ["watch", "--home", folder / "home.json", "--state", state, "--output", out, feed]
+        arguments = [str(argument) for argument in arguments]
         fed, early, cut_back = 0, 0, 0
+        # forked, so that a hundred starts don't wait for a hundred imports; what is killed is the command's own process
+        fork = multiprocessing.get_context("fork")
         for number in range(1, n_kills + 1):
-            with subprocess.Popen([*command, "--follow", "--save-every", "0.2"], cwd=folder) as process:
-                # one in ten is killed while it starts
-                if number % 10:
-                    mark = state.stat().st_ino if state.exists() else None
-                    while process.poll() is None and (not state.exists() or state.stat().st_ino == mark):
-                        time.sleep(0.005)
-                else:
-                    early += 1
-                stop = round(len(lines) * number / n_kills)
-                while fed < stop:
-                    some = min(fed + chance.randint(1, 600), stop)
-                    with feed.open("a") as file:
-                        file.write("".join(lines[fed:some]))
-                    fed = some
-                    time.sleep(chance.uniform(0, 0.05))
-                time.sleep(chance.uniform(0, 0.6))
-                if process.poll() is not None:
-                    raise SystemExit(f"it ended by itself with status {process.returncode}")
-                process.kill()
+            every = chance.choice(("0", "0.2", "2", "1000"))
+            mark = state.stat().st_ino if state.exists() else None
+            process = fork.Process(target=command, args=([*arguments, "--follow", "--save-every", every],))
+            process.start()
+            # one in ten is killed while it starts
+            if number % 10:
+                while process.is_alive() and (not state.exists() or state.stat().st_ino == mark):
+                    time.sleep(0.005)
+            else:
+                early += 1
+            stop = round(len(lines) * number / n_kills)
+            while fed < stop:
+                some = min(fed + chance.randint(1, 600), stop)
+                with feed.open("a") as file:
+                    file.write("".join(lines[fed:some]))
+                fed = some
+                time.sleep(chance.uniform(0, 0.05) if number % 10 else 0)
+            time.sleep(chance.uniform(0, 1.0) if number % 10 else chance.uniform(0, 0.05))
+            if not process.is_alive():
+                raise SystemExit(f"it ended by itself with status {process.exitcode}")
+            process.kill()
+            process.join()
             saved = json.loads(state.read_text())["output_bytes"] if state.exists() else 0
             cut_back += out.exists() and out.stat().st_size > saved
-        subprocess.run([*command, "--finish"], cwd=folder, check=True)
+        try:
+            command([*arguments, "--finish"])
+        except SystemExit as ended:
+            if ended.code:
+                raise
         found = [json.loads(line) for line in out.read_text().splitlines()]
     same = found == expected
     doubled = sum(n - 1 for n in Counter(r["number"] for r in found).values())

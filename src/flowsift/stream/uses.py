@@ -107,7 +107,9 @@ class RecentUses:
         """
         home = self._home
         trace = _as_trace(stretch, home, start_ns)
-        pieces = explain(lay_out(trace, trickle=trickle, random_state=home.random_state), home.familiar)
+        # A copy: what it works out from its uses would stay with every home, and is soon worked out again.
+        familiar = replace(home.familiar)
+        pieces = explain(lay_out(trace, trickle=trickle, random_state=home.random_state), familiar)
         since_s = (trace.start_ns - home.start_ns) / NS_PER_S
         uses = self._joined(trace, pieces, since_s)
         if uses.n_uses:
