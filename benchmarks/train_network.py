@@ -25,7 +25,9 @@ from sklearn.neural_network import MLPClassifier
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.classify.evidence import NAMES
 from flowsift.classify.network import CLIP, Network
-from flowsift.evaluate.account import Account, account_of_truth
+from flowsift.disaggregation import assemble
+from flowsift.evaluate.account import Account, account_of_answer, account_of_truth
+from flowsift.evaluate.matching import candidate_pairs
 from flowsift.evaluate.suites import SEEDS
 from flowsift.households import simulate
 from flowsift.labels import LABELS
@@ -71,7 +73,8 @@ def stretched(seed: int) -> tuple[Trace, Account]:
         pulse_l=home.trace.pulse_l * flow * time,
         interval_ns=round(home.trace.interval_ns * time),
     )
-    return trace, replace(truth, shares=replace(truth.shares, volume_l=truth.shares.volume_l * flow * time))
+    shares = replace(truth.shares, volume_l=truth.shares.volume_l * flow * time)
+    return trace, replace(truth, shares=shares, volume_l=truth.volume_l * flow * time)
 
 
 def lesson(seed: int) -> tuple[FloatArray, IntArray, FloatArray]:
@@ -85,20 +88,40 @@ def lesson(seed: int) -> tuple[FloatArray, IntArray, FloatArray]:
     return evidence[clear].astype(np.float32), label[clear], volume[clear]
 
 
-def true_labels(trace: Trace, uses: Segmentation, truth) -> tuple[IntArray, FloatArray]:
-    """Label each use by the true label that most of its volume has; -1 where none has enough."""
-    by_label = np.zeros((uses.n_uses, len(LABELS)))
-    shares = truth.shares
-    per_flow = np.zeros((trace.n_flow, len(LABELS)))
-    np.add.at(per_flow, (shares.flow, truth.label[shares.event]), shares.volume_l)
-    per_flow /= np.maximum(trace.volume_l, 1e-12)[:, None]
-    # Volume of a cell that several uses share goes to the labels as they lie in the cell.
-    np.add.at(by_label, uses.shares.event, per_flow[uses.shares.flow] * uses.shares.volume_l[:, None])
-    volume = by_label.sum(axis=1)
-    best = by_label.argmax(axis=1)
-    whole = np.bincount(uses.shares.event, uses.shares.volume_l, minlength=uses.n_uses)
-    clear = by_label.max(axis=1, initial=0.0) > CLEAR_SHARE * np.maximum(whole, 1e-12)
-    return np.where(clear, best, -1), np.where(clear, volume, 0.0)
+def true_labels(trace: Trace, uses: Segmentation, truth: Account) -> tuple[IntArray, FloatArray]:
+    """Label each use by the true use that it agrees with best in time and volume; -1 where that holds too little of it.
+
+    What most of the water in its cells belongs to would be wrong: a tap that was cut cleanly out of a flush lies in
+    cells full of the flush's water, and the network would learn to call it a flush.
+    """
+    n = uses.n_uses
+    order = np.lexsort((uses.end, uses.start))
+    answer = account_of_answer(
+        assemble(
+            trace,
+            start_cell=uses.start,
+            end_cell=uses.end,
+            label=["other"] * n,
+            probability=np.zeros(n),
+            fixture=["other"] * n,
+            cycle=np.full(n, -1),
+            shares=uses.shares,
+        )
+    )
+    pairs = candidate_pairs(truth, answer)
+    by_agreement = np.argsort(pairs.agreement, kind="stable")
+    best = np.full(n, -1)
+    best[pairs.answer[by_agreement]] = by_agreement  # the last one written is the best
+    label, volume = np.full(n, -1), np.zeros(n)
+    found = best >= 0
+    both, whole = truth.volume_l[pairs.truth[best[found]]], answer.volume_l[found]
+    iou = pairs.volume_iou[best[found]]
+    clear = iou / (1.0 + iou) * (both + whole) > CLEAR_SHARE * whole
+    label[found] = np.where(clear, truth.label[pairs.truth[best[found]]], -1)
+    volume[found] = np.where(clear, whole, 0.0)
+    back = np.empty(n, np.int64)
+    back[order] = np.arange(n)
+    return label[back], volume[back]
 
 
 def gather(seeds: Iterable[int], workers: int) -> tuple[FloatArray, IntArray, FloatArray]:
