@@ -26,6 +26,7 @@ from flowsift.households.shifted_routine import shifted_agenda
 from flowsift.households.streams import stream
 from flowsift.households.together import moved_together
 from flowsift.households.uses import Use
+from flowsift.households.varied import varied
 from flowsift.units import SECONDS_PER_DAY, litres_per
 
 Population = Literal["standard", "shifted"]
@@ -51,6 +52,7 @@ def simulate(
     leaks: Sequence[Trickle] | None = None,
     main_closed_s: Sequence[tuple[float, float]] = (),
     together_per_d: int = 0,
+    spread: float = 0.0,
     starting_lpm: float | None = None,
     faults: Faults | None = None,
 ) -> Household:
@@ -88,6 +90,8 @@ def simulate(
         Spans in which the main valve is closed, in seconds since the start, increasing and disjoint.
     together_per_d : int
         Groups of two to four uses that are made to run at once, a day.
+    spread : float
+        How far each fixture's flows, times and uses a day depart from the population's (`varied`); 0 for not at all.
     starting_lpm : float, optional
         Starting flow of the meter [L/min] in place of a drawn one; 0 for a meter that sees everything.
     faults : Faults, optional
@@ -112,9 +116,13 @@ def simulate(
         valve = MainValve(closed_s=tuple((float(a), float(b)) for a, b in main_closed_s))
         home = replace(home, fixtures=(*home.fixtures, valve))
     uses = all_uses(home, calendar, seed=seed)
+    if spread:
+        uses = varied(uses, spread=spread, rng=stream(seed, "varied"))
     if together_per_d:
         uses = moved_together(uses, calendar, groups_per_d=together_per_d, rng=stream(seed, "together"))
-    card = {"stock": stock, "population": population, "together_per_d": together_per_d}
+    card: dict[str, Any] = {"stock": stock, "population": population, "together_per_d": together_per_d}
+    if spread:
+        card["spread"] = spread
     return run_uses(uses, home, calendar, seed=seed, faults=faults, card=card)
 
 

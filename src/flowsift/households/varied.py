@@ -1,0 +1,64 @@
+"""Makes a home unlike the others: each fixture's flows, times and uses a day changed by factors of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from flowsift.households.uses import Use
+
+SPARED_SHARE = 0.5
+"""Share of fixtures, at a spread of 1, that are used less than the home's habits say."""
+
+LATE_S = 3600.0
+"""Standard deviation of the change of a use's start, in a home whose habits are broken up [s]."""
+
+WIDEST = 2.0
+"""Factors are drawn within this many standard deviations."""
+
+
+def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> list[Use]:
+    """Return a home's uses as if its fixtures and habits were less usual.
+
+    The flows of the home share one factor and those of each fixture another; times alike. Some fixtures are used less,
+    and in half of the homes single uses move by an hour or so, so that what usually follows what doesn't any more.
+    A load or a programme keeps its order.
+
+    Parameters
+    ----------
+    uses : sequence of Use
+        By fixture.
+    spread : float
+        Standard deviation of the log of a fixture's factors, > 0.
+    rng : Generator
+    """
+    home = _factors(rng, spread / 2)
+    broken_up = rng.random() < 0.5
+    changed: list[Use] = []
+    for name in dict.fromkeys(use.fixture for use in uses):
+        own = [use for use in uses if use.fixture == name]
+        flow, time = home * _factors(rng, spread)
+        kept = float(rng.uniform(0.2, 1.0)) if rng.random() < SPARED_SHARE * spread else 1.0
+        # Single uses have no cycle: each is its own.
+        cycle = np.array([use.cycle if use.cycle >= 0 else -1 - i for i, use in enumerate(own)])
+        number, first, of = np.unique(cycle, return_index=True, return_inverse=True)
+        stays = rng.random(number.size) < kept
+        late_s = np.where(broken_up & (number < 0), rng.normal(0.0, LATE_S, number.size), 0.0)
+        for use, k in zip(own, of.tolist(), strict=True):
+            if stays[k]:
+                begin_s = own[int(first[k])].start_s
+                changed.append(
+                    replace(
+                        use,
+                        start_s=begin_s + time * (use.start_s - begin_s) + float(late_s[k]),
+                        t_s=use.t_s * time,
+                        flow_lpm=use.flow_lpm * flow,
+                    )
+                )
+    return changed
+
+
+def _factors(rng: np.random.Generator, spread: float) -> np.ndarray:
+    return np.exp(spread * np.clip(rng.standard_normal(2), -WIDEST, WIDEST))
