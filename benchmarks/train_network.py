@@ -1,8 +1,8 @@
 """Train the network that labels uses, on simulated homes: ``python benchmarks/train_network.py``.
 
-Homes come from the training seeds alone, each with its flows and its times stretched by a factor of its own, so that
-the network doesn't learn one population's habits by heart. The weight of both views in the answer is set on the
-validation homes, so that probabilities are calibrated. Writes
+Homes come from the training seeds alone, many with fixtures and habits changed by factors of their own, so that the
+network doesn't learn one population's habits by heart. The weight of both views in the answer is set on validation
+homes, half of them changed further than any training home: what is to be judged may be unlike all of them. Writes
 ``src/flowsift/classify/network.npz`` (plain arrays, read without pickle) and prints the scores on the validation homes.
 """
 
@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import argparse
 import warnings
-from collections.abc import Iterable
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -20,32 +20,68 @@ from rich.progress import track
 from scipy.optimize import minimize
 from scipy.special import log_softmax
 from sklearn.exceptions import ConvergenceWarning
+from sklearn.metrics import f1_score
 from sklearn.neural_network import MLPClassifier
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.classify.evidence import NAMES
+from flowsift.classify.judgement import weigh_evidence
 from flowsift.classify.network import CLIP, Network
-from flowsift.disaggregation import assemble
-from flowsift.evaluate.account import Account, account_of_answer, account_of_truth
-from flowsift.evaluate.matching import candidate_pairs
+from flowsift.disaggregation import overlapping
+from flowsift.evaluate.account import VOLUME_COLUMNS, Account, account_of_truth
+from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.suites import SEEDS
+from flowsift.features import features_of_cuts
+from flowsift.grouping import sum_by
 from flowsift.households import simulate
 from flowsift.labels import LABELS
-from flowsift.pipeline import evidence_of_uses
+from flowsift.pipeline import evidence_of_uses, meter_of
 from flowsift.signal.segmentation import Segmentation
-from flowsift.trace import Trace
+from flowsift.units import SECONDS_PER_MINUTE
 
 TARGET = Path(__file__).parents[1] / "src" / "flowsift" / "classify" / "network.npz"
 INTERVALS_S = (1.0, 1.0, 1.0, 1.0, 2.0, 5.0, 10.0, 10.0, 30.0, 60.0)
 PULSES_L = (0.03, 0.002, 0.005, 0.03, 0.01, 0.1, 0.03, 0.1, 0.4, 1.0)
 STOCKS = ("us", "us-efficient", "europe")
-DAYS = (14, 7, 14, 28, 14, 3)
-RARE = ("irrigation", "bathtub", "softener", "cooler", "pool", "hose", "dishwasher", "flapper")
+DAYS = (14, 7, 14, 21, 7, 3)
+SPREADS = {"train": (0.0, 0.1, 0.2, 0.3), "validation": (0.0, 0.4)}
+"""How far fixtures and habits depart from the population's (`flowsift.households.varied`), by turns."""
 HIDDEN = (128, 64)
-STRETCH = (0.25, 0.12)
-"""Standard deviation of the log of the factors on flows and times of a home."""
+DECAY = 1.0
+"""Weight of the squared weights in the loss (`MLPClassifier.alpha`)."""
+STEPS = ((4, 2e-3), (3, 7e-4), (2, 2e-4))
+"""Rounds over all lessons, and the step of each."""
+MOST_LESSONS = 500
+"""Uses of one home in one kind of cut that are learned from: more homes teach more than more of one home."""
 CLEAR_SHARE = 0.5
-"""A use whose volume is less than this share of one true use teaches nothing."""
+"""A use that matches no true one teaches the label that has more than this share of its volume."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lesson:
+    """The uses of one home in one kind of cut: pieces, whole uses or true uses.
+
+    Attributes
+    ----------
+    home : int
+        Seed.
+    evidence : ndarray, shape (n_uses, n_inputs)
+    label : ndarray of int64, shape (n_uses,)
+        The true label, -1 where unclear.
+    volume_l : ndarray, shape (n_uses,)
+    """
+
+    home: int
+    evidence: FloatArray
+    label: IntArray
+    volume_l: FloatArray
+
+    @property
+    def taken(self) -> IntArray:
+        """Uses that are learned from."""
+        clear = np.flatnonzero(self.label >= 0)
+        rng = np.random.default_rng([self.home, 9])
+        return np.sort(rng.permutation(clear)[:MOST_LESSONS])
 
 
 def options_of(seed: int) -> dict[str, object]:
@@ -61,97 +97,110 @@ def options_of(seed: int) -> dict[str, object]:
     }
 
 
-def stretched(seed: int) -> tuple[Trace, Account]:
-    """Simulate a home and multiply its flows and its times."""
-    home = simulate(seed, **options_of(seed))  # type: ignore[arg-type]
-    rng = np.random.default_rng([seed, 8])
-    flow, time = np.exp(rng.normal(0.0, STRETCH))
-    truth = account_of_truth(home.truth, home.trace)
-    trace = replace(
-        home.trace,
-        volume_l=home.trace.volume_l * flow * time,
-        pulse_l=home.trace.pulse_l * flow * time,
-        interval_ns=round(home.trace.interval_ns * time),
+def lessons_of(seed: int) -> list[Lesson]:
+    """Return the lessons of a home: its pieces, its whole uses, and its true uses as if only their cuts were known."""
+    spreads = SPREADS["train" if seed in SEEDS["train"] else "validation"]
+    home = simulate(seed, spread=spreads[seed % len(spreads)], **options_of(seed))  # type: ignore[arg-type]
+    trace, truth = home.trace, account_of_truth(home.truth, home.trace)
+    lessons = [
+        Lesson(home=seed, evidence=evidence, label=true_labels(uses, truth), volume_l=volumes(uses))
+        for uses, evidence in evidence_of_uses(trace)
+    ]
+    seen = truth.volume_l > trace.pulse_l / 2
+    duration_s = (truth.end - truth.start)[seen] * trace.interval_s
+    cuts = features_of_cuts(
+        truth.start[seen] * trace.interval_s,
+        duration_s,
+        truth.volume_l[seen],
+        truth.volume_l[seen] / duration_s * SECONDS_PER_MINUTE,
     )
-    shares = replace(truth.shares, volume_l=truth.shares.volume_l * flow * time)
-    return trace, replace(truth, shares=shares, volume_l=truth.volume_l * flow * time)
+    evidence = weigh_evidence(cuts, **meter_of(trace))[1]
+    return [*lessons, Lesson(home=seed, evidence=evidence, label=truth.label[seen], volume_l=truth.volume_l[seen])]
 
 
-def lesson(seed: int) -> tuple[FloatArray, IntArray, FloatArray]:
-    """Return the evidence on a home's uses, their true labels and volumes: pieces first, then whole uses."""
-    trace, truth = stretched(seed)
-    rows = [(evidence, *true_labels(trace, uses, truth)) for uses, evidence in evidence_of_uses(trace)]
-    evidence = np.concatenate([r[0] for r in rows])
-    label = np.concatenate([r[1] for r in rows])
-    volume = np.concatenate([r[2] for r in rows])
-    clear = label >= 0
-    return evidence[clear].astype(np.float32), label[clear], volume[clear]
+def volumes(uses: Segmentation) -> FloatArray:
+    """Return the volume of each use [L]."""
+    return sum_by(uses.shares.event, uses.shares.volume_l, uses.n_uses)
 
 
-def true_labels(trace: Trace, uses: Segmentation, truth: Account) -> tuple[IntArray, FloatArray]:
-    """Label each use by the true use that it agrees with best in time and volume; -1 where that holds too little of it.
+def true_labels(uses: Segmentation, truth: Account) -> IntArray:
+    """Label each use by the true use that it is, or else by the label that most of its volume has; -1 for none.
 
-    What most of the water in its cells belongs to would be wrong: a tap that was cut cleanly out of a flush lies in
-    cells full of the flush's water, and the network would learn to call it a flush.
+    A tap beside a flush shares its seconds with it: its own match says what it is, its volume would say flush. A
+    fragment that matches nothing belongs to the use around it.
     """
-    n = uses.n_uses
-    order = np.lexsort((uses.end, uses.start))
-    answer = account_of_answer(
-        assemble(
-            trace,
-            start_cell=uses.start,
-            end_cell=uses.end,
-            label=["other"] * n,
-            probability=np.zeros(n),
-            fixture=["other"] * n,
-            cycle=np.full(n, -1),
-            shares=uses.shares,
-        )
+    by_label = np.zeros((uses.n_uses, len(VOLUME_COLUMNS)))
+    share = truth.by_label_l / np.maximum(truth.trace.volume_l, 1e-12)[:, None]
+    np.add.at(by_label, uses.shares.event, share[uses.shares.flow] * uses.shares.volume_l[:, None])
+    whole = volumes(uses)
+    clear = by_label.max(axis=1, initial=0.0) > CLEAR_SHARE * np.maximum(whole, 1e-12)
+    label = by_label.argmax(axis=1) if uses.n_uses else np.empty(0, np.int64)
+    label = np.where(clear & (label < len(LABELS)), label, -1)
+    answer = replace(
+        truth,
+        start=uses.start,
+        end=uses.end,
+        label=label,
+        volume_l=whole,
+        used_l=whole,
+        probability=np.ones(uses.n_uses),
+        fixture=np.full(uses.n_uses, "", dtype=object),
+        cycle=np.full(uses.n_uses, -1),
+        overlaps=overlapping(uses.start, uses.end),
+        shares=uses.shares,
     )
-    pairs = candidate_pairs(truth, answer)
-    by_agreement = np.argsort(pairs.agreement, kind="stable")
-    best = np.full(n, -1)
-    best[pairs.answer[by_agreement]] = by_agreement  # the last one written is the best
-    label, volume = np.full(n, -1), np.zeros(n)
-    found = best >= 0
-    both, whole = truth.volume_l[pairs.truth[best[found]]], answer.volume_l[found]
-    iou = pairs.volume_iou[best[found]]
-    clear = iou / (1.0 + iou) * (both + whole) > CLEAR_SHARE * whole
-    label[found] = np.where(clear, truth.label[pairs.truth[best[found]]], -1)
-    volume[found] = np.where(clear, whole, 0.0)
-    back = np.empty(n, np.int64)
-    back[order] = np.arange(n)
-    return label[back], volume[back]
+    match = Comparison(truth=truth, answer=answer).loose
+    label[match.answer] = truth.label[match.truth]
+    return label
 
 
-def gather(seeds: Iterable[int], workers: int) -> tuple[FloatArray, IntArray, FloatArray]:
-    """Collect lessons of many homes."""
-    seeds = list(seeds)
+def gather(split: str, homes: int, workers: int) -> list[Lesson]:
+    """Collect the lessons of many homes."""
+    first = SEEDS[split][1_000]  # type: ignore[index]
     with ProcessPoolExecutor(workers) as pool:
-        rows = list(track(pool.map(lesson, seeds), total=len(seeds), description="homes"))
-    return tuple(np.concatenate(part) for part in zip(*rows, strict=True))  # type: ignore[return-value]
+        rows = pool.map(lessons_of, range(first, first + homes))
+        return [lesson for row in track(rows, total=homes, description=f"{split} homes") for lesson in row]
 
 
-def lessons(homes: int, workers: int, kept: Path | None) -> list[FloatArray | IntArray]:
-    """Collect lessons of training homes, then of validation homes, or take them from the file where they were kept."""
-    if kept is not None and kept.exists():
-        with np.load(kept, allow_pickle=False) as data:
-            return [data[f"part_{k}"] for k in range(6)]
-    parts = []
-    for split, n in (("train", homes), ("validation", max(homes // 8, 8))):
-        first = SEEDS[split][1_000]
-        parts += gather(range(first, first + n), workers)
-    if kept is not None:
-        np.savez(kept, **{f"part_{k}": part for k, part in enumerate(parts)})
-    return parts
+def fitted(lessons: Sequence[Lesson]) -> Network:
+    """Fit the network to the lessons."""
+    x = np.concatenate([lesson.evidence[lesson.taken] for lesson in lessons])
+    label = np.concatenate([lesson.label[lesson.taken] for lesson in lessons])
+    volume_l = np.concatenate([lesson.volume_l[lesson.taken] for lesson in lessons])
+    center, scale = x.mean(axis=0, dtype=np.float64), np.maximum(x.std(axis=0, dtype=np.float64), 1e-3)
+    x = np.clip((x - center) / scale, -CLIP, CLIP).astype(np.float32)
+    model = MLPClassifier(HIDDEN, alpha=DECAY, batch_size=1024, warm_start=True, random_state=0, tol=0.0)
+    weight = 0.5 + np.minimum(volume_l, 60.0) / 15.0
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)  # the number of rounds is chosen
+        for rounds, step in STEPS:
+            model.set_params(max_iter=rounds, learning_rate_init=step).fit(x, label, sample_weight=weight)
+    weights, biases = list(model.coefs_), list(model.intercepts_)
+    # A label that no training home shows keeps a probability of almost nothing.
+    last, bias = np.zeros((HIDDEN[-1], len(LABELS))), np.full(len(LABELS), -20.0)
+    last[:, model.classes_], bias[model.classes_] = weights[-1], biases[-1]
+    return Network(
+        center=center,
+        scale=scale,
+        weights=(*weights[:-1], last),
+        biases=(*biases[:-1], bias),
+        own_weight=1.0,
+        home_weight=0.0,
+    )
 
 
-def pool_weights(network: Network, evidence: FloatArray, home: FloatArray, label: IntArray) -> tuple[float, float]:
-    """Find the weights of the network and of the home model under which validation labels are likeliest.
+def home_probability(lesson: Lesson) -> FloatArray:
+    """Return the home model's probabilities, which are part of the evidence."""
+    first = NAMES.index(f"home_{LABELS[0]}")
+    return np.exp(lesson.evidence[:, first : first + len(LABELS)].astype(np.float64))
 
-    No other data have a say in them.
-    """
-    own, log_home = log_softmax(network.output(evidence), axis=1), np.log(home)
+
+def weighed(network: Network, lessons: Sequence[Lesson]) -> Network:
+    """Set the weights of the network and of the home model under which validation labels are likeliest."""
+    x = np.concatenate([lesson.evidence[lesson.taken] for lesson in lessons])
+    label = np.concatenate([lesson.label[lesson.taken] for lesson in lessons])
+    own = log_softmax(network.output(x), axis=1)
+    log_home = np.log(np.concatenate([home_probability(lesson)[lesson.taken] for lesson in lessons]))
     rows = np.arange(label.size)
 
     def loss(log_weights: FloatArray) -> float:
@@ -159,57 +208,45 @@ def pool_weights(network: Network, evidence: FloatArray, home: FloatArray, label
         return float(-log_softmax(own_weight * own + home_weight * log_home, axis=1)[rows, label].mean())
 
     own_weight, home_weight = np.exp(minimize(loss, np.log([0.7, 0.2]), method="Nelder-Mead").x)
-    return float(own_weight), float(home_weight)
+    return replace(network, own_weight=float(own_weight), home_weight=float(home_weight))
+
+
+def print_scores(name: str, probability: Sequence[FloatArray], lessons: Sequence[Lesson]) -> None:
+    """Print how many validation uses are labelled rightly, homes of each spread apart."""
+    spreads = SPREADS["validation"]
+    for k, spread in enumerate(spreads):
+        some = [pair for pair in zip(probability, lessons, strict=True) if pair[1].home % len(spreads) == k]
+        told = np.concatenate([p.argmax(axis=1)[lesson.taken] for p, lesson in some])
+        true = np.concatenate([lesson.label[lesson.taken] for _, lesson in some])
+        volume_l = np.concatenate([lesson.volume_l[lesson.taken] for _, lesson in some])
+        right = told == true
+        print(
+            f"{name}, spread {spread:g}: {right.mean():.3f} of validation uses, "
+            f"{volume_l[right].sum() / volume_l.sum():.3f} of their volume, "
+            f"macro F1 {f1_score(true, told, average='macro', zero_division=0.0):.3f}"
+        )
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--homes", type=int, default=640)
-    parser.add_argument("--lessons", type=Path, help="keep the lessons in this file, or take them from it")
-    parser.add_argument("--rounds", type=int, default=20)
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--homes", type=int, default=1600)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, default=TARGET)
     options = parser.parse_args()
-    x, y, volume, vx, vy, vv = lessons(options.homes, options.workers, options.lessons)
-    center, scale = x.mean(axis=0), np.maximum(x.std(axis=0), 1e-3)
-    model = MLPClassifier(
-        HIDDEN, alpha=1e-3, batch_size=1024, learning_rate_init=2e-3, max_iter=options.rounds, random_state=0, tol=0.0
-    )
-    weight = 0.5 + np.minimum(volume, 60.0) / 15.0
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ConvergenceWarning)  # the number of rounds is chosen
-        model.fit(np.clip((x - center) / scale, -CLIP, CLIP), y, sample_weight=weight)
-    weights, biases = list(model.coefs_), list(model.intercepts_)
-    # A label that no training home shows keeps a probability of almost nothing.
-    last, bias = np.zeros((HIDDEN[-1], len(LABELS))), np.full(len(LABELS), -20.0)
-    last[:, model.classes_], bias[model.classes_] = weights[-1], biases[-1]
-    weights[-1], biases[-1] = last, bias
-    network = Network(
-        center=center, scale=scale, weights=tuple(weights), biases=tuple(biases), own_weight=1.0, home_weight=0.0
-    )
-    home = np.exp(vx[:, -len(LABELS) :])
-    own_weight, home_weight = pool_weights(network, vx, home, vy)
-    network = replace(network, own_weight=own_weight, home_weight=home_weight)
-    for name, p in (
-        ("home model", home),
-        ("network", log_softmax(network.output(vx), axis=1)),
-        ("both", network.probability(vx, home)),
-    ):
-        right = p.argmax(axis=1) == vy
-        print(f"{name}: {right.mean():.3f} of validation uses, {(right * vv).sum() / vv.sum():.3f} of their volume")
-    print(f"{x.shape[0]:,} lessons; weights {network.own_weight:.2f} and {network.home_weight:.2f}")
+    train = gather("train", options.homes, options.workers)
+    tune = gather("validation", max(options.homes // 10, 8), options.workers)
+    network = weighed(fitted(train), tune)
+    print_scores("home model", [home_probability(lesson) for lesson in tune], tune)
+    print_scores("network", [log_softmax(network.output(lesson.evidence), axis=1) for lesson in tune], tune)
+    print_scores("both", [network.probability(lesson.evidence, home_probability(lesson)) for lesson in tune], tune)
+    print(f"weights {network.own_weight:.2f} and {network.home_weight:.2f}")
+    first_seed = SEEDS["train"][1_000]
     np.savez_compressed(
         options.out,
         names=np.array(NAMES),
         labels=np.array(LABELS),
-        n_layers=len(weights),
-        center=center.astype(np.float32),
-        scale=scale.astype(np.float32),
-        own_weight=network.own_weight,
-        home_weight=network.home_weight,
-        trained_on=f"simulated homes, seeds {SEEDS['train'][1_000]} to {SEEDS['train'][1_000] + options.homes - 1}",
-        **{f"weight_{k}": w.astype(np.float32) for k, w in enumerate(weights)},
-        **{f"bias_{k}": b.astype(np.float32) for k, b in enumerate(biases)},
+        trained_on=f"simulated homes, seeds {first_seed} to {first_seed + options.homes - 1}",
+        **network.arrays(),
     )
     print(f"wrote {options.out.name}, {options.out.stat().st_size / 1e3:.0f} kB")
 

@@ -28,6 +28,8 @@ class UseFeatures:
         Standard deviation of the flow over its levels, as a share of its mean.
     n_levels : ndarray
         Number of levels.
+    valve_s : ndarray
+        Time that its flow takes from one level to the next [s]: solenoid valves snap, hands turn.
     tail : ndarray
         Share of the volume that runs below half of the peak.
     certainty : ndarray
@@ -41,6 +43,7 @@ class UseFeatures:
     peak_lpm: FloatArray
     unsteadiness: FloatArray
     n_levels: FloatArray
+    valve_s: FloatArray
     tail: FloatArray
     certainty: FloatArray
 
@@ -84,6 +87,8 @@ def describe_uses(trace: Trace, segmentation: Segmentation) -> UseFeatures:
     order = np.lexsort((weight * parts.flow_lpm, parts.use))
     last = np.cumsum(sum_by(parts.use, np.ones(parts.use.size), n)).astype(np.int64) - 1
     flow = parts.flow_lpm[order[last]]
+    n_levels = sum_by(parts.use, weight > 0, n)
+    turning = sum_by(parts.use, np.where(parts.ramp, length, 0.0), n) * trace.interval_s
     return UseFeatures(
         start_s=start_s,
         duration_s=np.asarray((seg.end - seg.start) * trace.interval_s),
@@ -91,7 +96,8 @@ def describe_uses(trace: Trace, segmentation: Segmentation) -> UseFeatures:
         flow_lpm=flow,
         peak_lpm=peak,
         unsteadiness=np.sqrt(variance) / np.maximum(mean, 1e-12),
-        n_levels=sum_by(parts.use, weight > 0, n),
+        n_levels=n_levels,
+        valve_s=turning / (n_levels + 1),
         tail=low / np.maximum(sum_by(parts.use, drawn, n), 1e-12),
         certainty=seg.certainty,
     )
@@ -120,6 +126,7 @@ def features_of_cuts(
         peak_lpm=flow_lpm,
         unsteadiness=none,
         n_levels=one,
+        valve_s=none,
         tail=none,
         certainty=one,
     )

@@ -146,10 +146,16 @@ def label_cuts(trace: Trace, uses: pd.DataFrame) -> list[str]:
 
 
 def evidence_of_uses(trace: Trace) -> Iterator[tuple[Segmentation, FloatArray]]:
-    """Yield a trace's pieces, then its whole uses, each with the evidence on them: what the network is trained on."""
-    cut = cut_uses(trace)
-    for uses in (cut.pieces, cut.uses):
-        yield uses, weigh_evidence(describe_uses(trace, uses), **meter_of(trace))[1]
+    """Yield a trace's pieces, then its whole uses, each with the evidence on them: what the network is trained on.
+
+    Pieces are joined by the home model alone, so that training needs no earlier network.
+    """
+    pieces = cut_pieces(trace)[1]
+    features = describe_uses(trace, pieces)
+    model, evidence = weigh_evidence(features, **meter_of(trace))
+    yield pieces, evidence
+    uses = pieces.joined(join_uses(features, model, interval_s=trace.interval_s))
+    yield uses, weigh_evidence(describe_uses(trace, uses), **meter_of(trace))[1]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -177,12 +183,8 @@ class Cut:
 
 
 def cut_uses(trace: Trace, *, random_state: int = 0) -> Cut:
-    """Cut a trace into pieces, the second time knowing what repeats among uses that ran alone, and join the pieces."""
-    layout = lay_out(trace, random_state=random_state)
-    first = explain(layout)
-    known = describe_uses(trace, first).at(np.flatnonzero(~overlapping(first.start, first.end)))
-    familiar = Familiar.learned(known.volume_l, SECONDS_PER_MINUTE * known.volume_l / known.duration_s)
-    pieces = explain(layout, familiar)
+    """Cut a trace into pieces and join those that are one use."""
+    familiar, pieces = cut_pieces(trace, random_state=random_state)
     features = describe_uses(trace, pieces)
     model = judge(features, **meter_of(trace))
     return Cut(
@@ -192,6 +194,15 @@ def cut_uses(trace: Trace, *, random_state: int = 0) -> Cut:
         piece_model=model,
         uses=pieces.joined(join_uses(features, model, interval_s=trace.interval_s)),
     )
+
+
+def cut_pieces(trace: Trace, *, random_state: int = 0) -> tuple[Familiar, Segmentation]:
+    """Cut a trace into pieces, the second time knowing what repeats in the home among uses that ran alone."""
+    layout = lay_out(trace, random_state=random_state)
+    first = explain(layout)
+    known = describe_uses(trace, first).at(np.flatnonzero(~overlapping(first.start, first.end)))
+    familiar = Familiar.learned(known.volume_l, SECONDS_PER_MINUTE * known.volume_l / known.duration_s)
+    return familiar, explain(layout, familiar)
 
 
 class Meter(TypedDict):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from flowsift.arrays import FloatArray
+from flowsift.classify.company import company
 from flowsift.classify.mixture import HomeModel
 from flowsift.classify.prior import published_prior
 from flowsift.features import UseFeatures
@@ -21,6 +22,7 @@ NAMES: tuple[str, ...] = (
     "log_peak_over_flow",
     "unsteadiness",
     "log_levels",
+    "log_valve_s",
     "tail",
     "certainty",
     "burst",
@@ -44,8 +46,14 @@ NAMES: tuple[str, ...] = (
     "log_days",
     *(f"typical_{name}" for name in LABELS),
     *(f"home_{name}" for name in LABELS),
+    *(f"log_company_{name}" for name in LABELS),
+    "log_company_same_flow",
+    "log_company_same_fill",
 )
 """Names of the columns of `evidence_matrix`."""
+
+FEW = 0.05
+"""Added to a sum of probabilities before its logarithm is taken."""
 
 
 def evidence_matrix(
@@ -90,6 +98,7 @@ def evidence_matrix(
         np.log(np.maximum(features.peak_lpm / features.flow_lpm, LEAST)),
         np.minimum(features.unsteadiness, 2.0),
         np.log(np.maximum(features.n_levels, 1.0)),
+        np.log(features.valve_s + 0.5),
         features.tail,
         features.certainty,
         around.burst,
@@ -113,5 +122,6 @@ def evidence_matrix(
         np.full(n, np.log(days)),
         *np.clip(published_prior().log_density(log_v, log_q), -20.0, None).T,
         *np.log(np.maximum(model.probability, LEAST)).T,
+        *np.log(company(features, model.probability) + FEW).T,
     ]
     return np.column_stack(columns) if n else np.empty((0, len(NAMES)))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
@@ -9,6 +11,7 @@ from flowsift.classify.mixture import HomeModel
 from flowsift.features import UseFeatures
 from flowsift.grouping import first_by, sum_by
 from flowsift.labels import LABELS
+from flowsift.standards import typical_ranges
 
 TAP_PAUSE_S = 10.0
 """A tap shut and opened again within this time is in one use (the rule by which published draw data are cut)."""
@@ -66,7 +69,36 @@ def join_uses(features: UseFeatures, model: HomeModel, *, interval_s: float) -> 
     tap = _chain_some(by_hand, features, longest_pause_s=short, alike=TAP_ALIKE)
     shower = _chain_some(by_hand, features, longest_pause_s=SHOWER_PAUSE_S, alike=SHOWER_ALIKE)
     shower = np.where(_is_shower(shower, features.volume_l, flow, model)[shower], shower, n + np.arange(n))
-    return np.unique(_merged(valve, tap, shower), return_inverse=True)[1].astype(np.int64)
+    whole = _merged(valve, tap, shower)
+    return np.unique(_merged(whole, _fragments(features, model, longest_pause_s=short)), return_inverse=True)[1].astype(
+        np.int64
+    )
+
+
+def _fragments(features: UseFeatures, model: HomeModel, *, longest_pause_s: float) -> IntArray:
+    """Number pieces so that one too small to be a use of its label shares the number of the largest it touches.
+
+    A toilet's float wavers, a neighbour's valve closes: what is left over beside a flush is no second flush.
+    """
+    n = features.n_uses
+    label = model.probability.argmax(axis=1)
+    small = features.volume_l < _least_volume_l()[label]
+    end_s = features.start_s + features.duration_s
+    parent, size = np.arange(n), features.volume_l.copy()
+    for apart in range(1, min(MOST_BETWEEN + 2, n)):
+        early, late = np.arange(n - apart), np.arange(apart, n)
+        touch = (features.start_s[late] - end_s[early] <= longest_pause_s) & (label[early] == label[late])
+        for piece, other in ((early, late), (late, early)):
+            larger = touch & small[piece] & (features.volume_l[other] > size[piece])
+            parent[piece[larger]] = other[larger]
+            size[piece[larger]] = features.volume_l[other[larger]]
+    return _numbered(parent)
+
+
+@cache
+def _least_volume_l() -> FloatArray:
+    """Low end of the published volumes of a use, by label [L]."""
+    return np.array([typical_ranges()[label].volume_l.low for label in LABELS])
 
 
 def _chain_some(some: IntArray, features: UseFeatures, *, longest_pause_s: float, alike: float) -> IntArray:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.classify.evidence import evidence_matrix
 from flowsift.classify.facts import HomeFacts
@@ -11,7 +13,8 @@ from flowsift.classify.limits import within_limits
 from flowsift.classify.mixture import HomeModel, fit_home
 from flowsift.classify.network import trained_network
 from flowsift.features import UseFeatures
-from flowsift.surroundings import describe_surroundings
+from flowsift.grouping import expand_ranges
+from flowsift.surroundings import BURST_S, describe_surroundings
 
 
 def judge(
@@ -63,11 +66,22 @@ def judge_by(
     HomeModel
         As `known`, with the probabilities of the uses wanted.
     """
-    around = describe_surroundings(features, days=days, wanted=wanted)
-    few = features.at(wanted)
+    # The company of a use is within an hour, and is judged by the home model as it stands.
+    near = _started_near(features.start_s, wanted, within_s=BURST_S)
+    around = describe_surroundings(features, days=days, wanted=near)
+    few = features.at(near)
     model = known.judging(few, around, pulse_l=pulse_l, interval_s=interval_s)
     evidence = evidence_matrix(few, around, model, pulse_l=pulse_l, interval_s=interval_s, days=days, record=features)
-    return _pooled(model, evidence, few, facts)
+    place = np.searchsorted(near, wanted)
+    model = replace(model, probability=model.probability[place], mode=model.mode[place])
+    return _pooled(model, evidence[place], few.at(place), facts)
+
+
+def _started_near(start_s: FloatArray, wanted: IntArray, *, within_s: float) -> IntArray:
+    """Return the uses that start within some time of any of those wanted, in order."""
+    first = np.searchsorted(start_s, start_s[wanted] - within_s, side="left")
+    last = np.searchsorted(start_s, start_s[wanted] + within_s, side="right")
+    return np.unique(expand_ranges(first, last)[1]).astype(np.int64)
 
 
 def _pooled(model: HomeModel, evidence: FloatArray, features: UseFeatures, facts: HomeFacts | None) -> HomeModel:

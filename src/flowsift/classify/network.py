@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import as_file, files
@@ -69,6 +70,27 @@ class Network:
         pooled += self.home_weight * np.log(np.maximum(home, LEAST))
         return np.asarray(np.exp(log_softmax(pooled, axis=1)))
 
+    def arrays(self) -> dict[str, FloatArray]:
+        """Return what `from_arrays` takes."""
+        named = {"center": self.center, "scale": self.scale, "pool": np.array([self.own_weight, self.home_weight])}
+        named |= {f"weight_{k}": weight for k, weight in enumerate(self.weights)}
+        named |= {f"bias_{k}": bias for k, bias in enumerate(self.biases)}
+        return {name: array.astype(np.float32) for name, array in named.items()}
+
+    @classmethod
+    def from_arrays(cls, arrays: Mapping[str, FloatArray]) -> Network:
+        """Return the network that `arrays` describes."""
+        n_layers = sum(name.startswith("weight_") for name in arrays)
+        own_weight, home_weight = arrays["pool"].tolist()
+        return cls(
+            center=arrays["center"].astype(np.float64),
+            scale=arrays["scale"].astype(np.float64),
+            weights=tuple(arrays[f"weight_{k}"].astype(np.float64) for k in range(n_layers)),
+            biases=tuple(arrays[f"bias_{k}"].astype(np.float64) for k in range(n_layers)),
+            own_weight=own_weight,
+            home_weight=home_weight,
+        )
+
 
 @cache
 def trained_network() -> Network:
@@ -82,12 +104,4 @@ def trained_network() -> Network:
     with as_file(files("flowsift.classify").joinpath("network.npz")) as path, np.load(path, allow_pickle=False) as data:
         if tuple(data["names"]) != NAMES or tuple(data["labels"]) != LABELS:
             raise OptionError("the shipped network doesn't fit this version; run benchmarks/train_network.py")
-        n_layers = int(data["n_layers"])
-        return Network(
-            center=data["center"].astype(np.float64),
-            scale=data["scale"].astype(np.float64),
-            weights=tuple(data[f"weight_{k}"].astype(np.float64) for k in range(n_layers)),
-            biases=tuple(data[f"bias_{k}"].astype(np.float64) for k in range(n_layers)),
-            own_weight=float(data["own_weight"]),
-            home_weight=float(data["home_weight"]),
-        )
+        return Network.from_arrays(data)

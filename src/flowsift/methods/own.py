@@ -20,7 +20,7 @@ class FlowsiftMethod:
     def training_data(self) -> str:
         """What the shipped network says it was trained on; the rest of the method isn't trained."""
         with as_file(files("flowsift.classify").joinpath("network.npz")) as path, np.load(path) as stored:
-            return f"{stored['trained_on']}, stretched; published ranges; the home's own repetition"
+            return f"{stored['trained_on']}, many varied; published ranges; the home's own repetition"
 
     def disaggregate(self, trace: Trace) -> Disaggregation:
         """Return `flowsift.disaggregate` of the trace."""
