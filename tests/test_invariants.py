@@ -113,3 +113,89 @@ def test_a_volume_known_over_a_gap_is_unexplained_there():
     answer = fs.disaggregate(fs.Trace.from_register(START + minutes, reading))
     assert answer.balance.unexplained_l >= 99.0
     assert answer.balance.gap_s == pytest.approx(120 * 60, abs=120)
+
+
+@st.composite
+def rows_of_any_kind(draw):
+    """Draw times, values and the constructor for them: gaps, disorder, repeats, jitter, falls, empty values."""
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    build = draw(st.sampled_from(["from_volumes", "from_flow", "from_register", "from_pulses"]))
+    n = draw(st.integers(3, 300))
+    step = draw(st.sampled_from([1, 10, 60, 900]))
+    times = 1_709_510_400 + np.cumsum(rng.choice([1, 1, 1, 1, 1, 2, 7, 4_000], n)) * step
+    values = rng.integers(0, 4, n) * 0.1 * step
+    if build == "from_register":
+        values = 1_000.0 + np.cumsum(values)
+    for _ in range(draw(st.integers(0, 3))):
+        k = int(rng.integers(0, n))
+        fault = draw(st.sampled_from(["empty", "negative", "repeat", "late", "huge", "fall"]))
+        if fault == "repeat":
+            times[k] = times[k - 1]
+        elif fault == "late":
+            times[k] -= 5 * step
+        else:
+            values[k] = {"empty": np.nan, "negative": -1.0, "huge": 1e12, "fall": 0.5}[fault]
+    return build, times, values
+
+
+def built(build, times, values):
+    """Build a trace; None where the rows are refused."""
+    try:
+        if build == "from_pulses":
+            return fs.Trace.from_pulses(times, 0.1)
+        return getattr(fs.Trace, build)(times, values)
+    except fs.FlowsiftError as error:
+        assert len(str(error).splitlines()) == 1  # noqa: PT017
+        return None
+
+
+def same_but_moved(trace, other, seconds):
+    """Tell whether two traces are the same but for a shift."""
+    if trace is None or other is None:
+        return trace is other
+    return (
+        other.start_ns - trace.start_ns == seconds * 10**9
+        and (trace.interval_ns, trace.n_cells, trace.pulse_l) == (other.interval_ns, other.n_cells, other.pulse_l)
+        and np.array_equal(trace.cell, other.cell)
+        and np.array_equal(trace.volume_l, other.volume_l)
+        and np.array_equal(trace.gaps, other.gaps)
+        and np.array_equal(trace.gap_volume_l, other.gap_volume_l)
+    )
+
+
+@SLOW
+@given(rows_of_any_kind(), st.integers(-500, 500))
+def test_a_shift_by_weeks_moves_the_trace_of_any_rows(rows, weeks):
+    build, times, values = rows
+    week_s = 7 * 86_400
+    assert same_but_moved(built(build, times, values), built(build, times + weeks * week_s, values), weeks * week_s)
+
+
+@SLOW
+@given(rows_of_any_kind())
+def test_every_kind_of_rows_gives_an_answer_that_balances(rows):
+    trace = built(*rows)
+    if trace is None:
+        return
+    answer = fs.disaggregate(trace)
+    assert broken_invariant(answer, trace) == ""
+    per_cell = answer.flow_by_label()
+    total = per_cell.to_numpy().sum() * trace.interval_s / 60
+    assert total == pytest.approx(trace.metered_l, rel=1e-9, abs=1e-12)
+    # at every sample too: the parts of a metered interval are its volume
+    at = per_cell.index.get_indexer(trace.time_of(trace.cell))
+    parts = per_cell.to_numpy()[at].sum(axis=1) * trace.interval_s / 60
+    np.testing.assert_allclose(parts, trace.volume_l, rtol=1e-9, atol=1e-12)
+
+
+@SLOW
+@given(rows_of_any_kind())
+def test_a_gap_is_never_zero_flow(rows):
+    trace = built(*rows)
+    if trace is None or not len(trace.gaps):
+        return
+    inside = np.searchsorted(trace.gaps[:, 0], trace.cell, side="right") - 1
+    assert not ((inside >= 0) & (trace.cell < trace.gaps[inside, 1])).any()
+    answer = fs.disaggregate(trace)
+    assert answer.balance.gap_s == pytest.approx((trace.gaps[:, 1] - trace.gaps[:, 0]).sum() * trace.interval_s)
+    assert answer.balance.unexplained_l >= trace.gap_volume_l.sum() * (1 - 1e-9)
