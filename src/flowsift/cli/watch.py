@@ -81,7 +81,8 @@ def watch_command(
     """Watch a home live: rows in as they come, one line of JSON for each settled event and alert.
 
     Times are ISO 8601 (UTC unless they say otherwise) or seconds since 1970. Ctrl-C and SIGTERM end it with the state
-    saved. Without --state, the end of the input settles everything.
+    saved. Without --state, the end of the input settles everything. A state that is taken up keeps the --late, --wait
+    and --absent that it began with.
     """
     for path in (state, output):
         if path is not None:
