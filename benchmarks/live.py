@@ -120,7 +120,7 @@ def resident_mb() -> float:
 def many_homes(n_homes: int, seconds: int) -> None:
     """Memory and work of many homes in one process, each with a learned home of its own and two days behind it."""
     made = []
-    for seed in range(1, 9):
+    for seed in (3, 4, 6):
         record, at, volume = record_and_day(seed, days=3)
         home = learn_home(record)
         sifter = Sifter(home)
@@ -134,6 +134,8 @@ def many_homes(n_homes: int, seconds: int) -> None:
         home_text, state_text, rows = made[k % len(made)]
         sifters.append(Sifter.from_json(state_text, home_from_json(home_text)))
         feeds.append(rows)
+        if len(sifters) in (100, 1000, 3000):
+            print(f"{len(sifters):,} homes: {resident_mb():,.0f} MB", flush=True)
     after = resident_mb()
     start = time.process_time()
     for second in range(seconds):
