@@ -24,6 +24,7 @@ import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
@@ -41,7 +42,6 @@ DISTINCT = 8
 WARM_UP = 6
 """First outcomes that aren't timed: every worker has loaded what it needs by then."""
 
-REPEATS = 3
 SAMPLE_S = 0.1
 PACKAGES = ("flowsift", "dask", "distributed", "pyarrow", "pandas", "numpy", "duckdb", "pyspark")
 PRICE_PER_CORE_H = 0.05
@@ -202,18 +202,18 @@ def alone_per_s(source: Path, processes: int) -> float:
     return sum(len(files) / (end - start) for start, end in spans)
 
 
-def measure_throughput(folder: Path) -> list[str]:
+def measure_throughput(folder: Path, *, homes: int = 64, repeats: int = 3) -> list[str]:
     lines = [
         "| interval | homes | workers | home-days/s | per worker | efficiency | per core-second | plain | load |",
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     costs, every = [], []
-    for interval_s, days, homes in ((1.0, 14, 64), (10.0, 14, 160)):
-        source = write_fleet(folder / f"at-{interval_s:g}s", homes=homes, days=days, interval_s=interval_s)
+    for interval_s, days, count in ((1.0, 14, homes), (10.0, 14, 2 * homes)):
+        source = write_fleet(folder / f"at-{interval_s:g}s", homes=count, days=days, interval_s=interval_s)
         runs: dict[int, list[Watched]] = {1: [], 2: []}
         plain: dict[int, list[float]] = {1: [], 2: []}
         # In turns, so that what else runs on the machine disturbs all alike.
-        for repeat in range(REPEATS):
+        for repeat in range(repeats):
             for workers in (1, 2):
                 out = folder / f"out-{interval_s:g}-{workers}-{repeat}"
                 runs[workers].append(watched_run(source, out, workers=workers))
@@ -226,7 +226,7 @@ def measure_throughput(folder: Path) -> list[str]:
             efficiency = f"{best[2] / (2 * best[1]):.2f}" if workers == 2 else ""
             load = statistics.mean(run.load for run in runs[workers])
             lines.append(
-                f"| {interval_s:g} s | {homes} x {days} days | {workers} | {best[workers]:.1f} "
+                f"| {interval_s:g} s | {count} x {days} days | {workers} | {best[workers]:.1f} "
                 f"| {best[workers] / workers:.1f} | {efficiency} | {per_core[workers]:.1f} "
                 f"| {max(plain[workers]):.1f} | {load:.1f} |"
             )
@@ -236,18 +236,18 @@ def measure_throughput(folder: Path) -> list[str]:
             f"- {interval_s:g} s: every run, home-days/s by workers: {listed}. Two plain processes reach {ceiling:.2f} "
             "of twice one: more than that can't be expected of two workers here."
         )
-        size = size_mb(folder / f"out-{interval_s:g}-1-0") / homes
+        size = size_mb(folder / f"out-{interval_s:g}-1-0") / count
         core_h = 1e6 * days / per_core[1] / 3600
         costs.append(
             f"- {days} days at {interval_s:g} s: {core_h:,.0f} core-hours (on 100 cores {core_h / 100:.1f} hours), "
             f"about {core_h * PRICE_PER_CORE_H:,.0f} USD at {PRICE_PER_CORE_H} USD a core-hour (assumed), "
-            f"{size_mb(source) / homes:,.2f} TB of data read, {size:,.2f} TB of answers in 5 million files"
+            f"{size_mb(source) / count:,.2f} TB of data read, {size:,.2f} TB of answers in 5 million files"
         )
         shutil.rmtree(source)
     return [
         *lines,
         "",
-        f"Best of {REPEATS} runs, from the seventh outcome on: starting Python and Dask isn't counted. *Per core- "
+        f"Best of {repeats} runs, from the seventh outcome on: starting Python and Dask isn't counted. *Per core- "
         "second*: home-days for each second of processor time that the workers used, which says what a core can "
         "do whatever else runs beside it. *Plain*: home-days/s of as many Python processes as workers that read "
         "and disaggregate the same files without Dask and write nothing. *Load*: mean number of runnable "
@@ -269,7 +269,7 @@ def measure_memory(folder: Path) -> list[str]:
         "| --- | --- | --- | --- | --- |",
     ]
     for homes in (10, 100, 1000):
-        source = write_fleet(folder / f"memory-{homes}", homes=homes, days=1, interval_s=10.0)
+        source = write_fleet(folder / f"memory-{homes}", homes=homes, days=1, interval_s=60.0)
         out = folder / f"memory-out-{homes}"
         seen = watched_run(source, out, workers=2)
         again = watched_run(source, out, workers=2)
@@ -279,7 +279,7 @@ def measure_memory(folder: Path) -> list[str]:
             f"| {again.elapsed_s:.1f} |"
         )
         shutil.rmtree(source)
-    lines += ["", "Homes of 1 day at 10 s, two workers; largest resident memory, sampled ten times a second."]
+    lines += ["", "Homes of 1 day at 60 s, two workers; largest resident memory, sampled ten times a second."]
     rows = []
     for days in (14, 60):
         source = write_fleet(folder / f"big-{days}", homes=3, days=days, interval_s=1.0)
@@ -319,9 +319,9 @@ def measure_plan(folder: Path) -> list[str]:
 
 def reference(folder: Path, homes: int) -> tuple[Path, dict[str, str], str]:
     """Return a data set, what an undisturbed run writes, and a line that says so."""
-    source = write_fleet(folder / "homes", homes=homes, days=1, interval_s=10.0)
+    source = write_fleet(folder / "homes", homes=homes, days=1, interval_s=60.0)
     watched_run(source, folder / "whole", workers=2)
-    line = f"{homes} homes of 1 day at 10 s, two workers; compared with what an undisturbed run wrote."
+    line = f"{homes} homes of 1 day at 60 s, two workers; compared with what an undisturbed run wrote."
     return source, content(folder / "whole"), line
 
 
@@ -537,17 +537,27 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--parts", nargs="+", choices=list(PARTS), default=list(PARTS))
     parser.add_argument("--output", type=Path)
+    parser.add_argument("--homes", type=int, default=64, help="homes of the runs that are timed")
+    parser.add_argument("--repeats", type=int, default=3, help="runs that are timed with each number of workers")
     options = parser.parse_args(arguments)
+    parts = PARTS | {
+        "throughput": (
+            PARTS["throughput"][0],
+            partial(measure_throughput, homes=options.homes, repeats=options.repeats),
+        )
+    }
     sections = {}
     if options.output is not None and options.output.exists():
         sections = dict(
             re.findall(r"^## (.+?)\n(.*?)(?=^## |\Z)", options.output.read_text(), re.DOTALL | re.MULTILINE)
         )
     for part in options.parts:
-        heading, measure = PARTS[part]
+        heading, measure = parts[part]
         with tempfile.TemporaryDirectory(prefix="flowsift-fleet-") as folder:
             lines = measure(Path(folder))
         command = f"python benchmarks/fleet.py --parts {part}"
+        if part == "throughput":
+            command += f" --homes {options.homes} --repeats {options.repeats}"
         sections[heading] = "\n".join(["", *lines, "", f"`{command}`. {environment_line()}.", "", ""])
         print(f"## {heading}\n{sections[heading]}")
     if options.output is not None:
