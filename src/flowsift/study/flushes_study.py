@@ -37,6 +37,9 @@ DOUBTED_REDUCED = 0.60
 """On a coarse trace (`COARSE_S`) a reduced flush of this share of the full one, or more, may be the only flush, and the
 full one that flush with hands washed: the class then names both (set on homes of the training seeds)."""
 
+DOUBTED_PULSES = 1.5
+"""By so many pulses either way a class is called more widely on a coarse trace (set on homes of the training seeds)."""
+
 DRIFT_FLUSHES, DRIFT_NEAR = 12, 0.08
 """Flushes that each half of the record needs before a drift is told, and how near to the toilet's own volume they must
 be, as a share: others are partial or have other water in them."""
@@ -295,7 +298,7 @@ def _limits(observed_s: float, reading: Reading) -> tuple[str, ...]:
             f"at {reading.interval_s:g} s, hands washed during a refill are one event with it, and fills of other "
             "fixtures pass for flushes: volumes hold better than the number of toilets does, two toilets of like "
             f"volume and flow are one here, and one with less than {100 * LEAST_SHARE_COARSE:.0f} % of the flushes "
-            "isn't told"
+            "isn't told; a class is called only where the volume lies well inside it"
         )
     if reading.pulse_l >= COARSE_PULSE_L:
         limits.append("a pulse is a large part of a flush: only the mean of many flushes is known")
@@ -350,7 +353,7 @@ def _toilet(
         refill_s=full.volume_l / found.flow_lpm * SECONDS_PER_MINUTE,
         share_of_home=min(used_l / result.trace.metered_l, 1.0) if result.trace.metered_l else 0.0,
         drift=_drift(refills.start_s[found.full], refills.volume_l[found.full], full),
-        classes=call_class(_least_full_l(full, reduced, reading), full.high_l, which=classes),
+        classes=call_class(*_called_between_l(full, reduced, reading), which=classes),
         effective_l=effective,
         mean_l=mean,
         meter=limits,
@@ -358,11 +361,19 @@ def _toilet(
     )
 
 
-def _least_full_l(full: FlushVolume, reduced: FlushVolume | None, reading: Reading) -> float:
-    """Return the least a full flush may take [L]; on a coarse trace it may be the reduced one with hands washed."""
-    if reduced is None or reading.interval_s < COARSE_S or reduced.volume_l < DOUBTED_REDUCED * full.volume_l:
-        return full.low_l
-    return reduced.low_l
+def _called_between_l(full: FlushVolume, reduced: FlushVolume | None, reading: Reading) -> tuple[float, float]:
+    """Return between which volumes the class of a full flush is called [L].
+
+    On a coarse trace the groups themselves may be wrong by what hands take: a full flush may be the reduced one with
+    hands washed, a toilet another one's refills cut short or mixed.
+    """
+    if reading.interval_s < COARSE_S:
+        return full.low_l, full.high_l
+    low_l = full.low_l
+    if reduced is not None and reduced.volume_l >= DOUBTED_REDUCED * full.volume_l:
+        low_l = reduced.low_l
+    doubt_l = DOUBTED_PULSES * reading.pulse_l
+    return max(low_l - doubt_l, 0.0), full.high_l + doubt_l
 
 
 def _volume(mine: Refills, near_l: float, limits: MeterLimits, reading: Reading) -> FlushVolume:
