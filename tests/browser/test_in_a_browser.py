@@ -41,7 +41,12 @@ def test_it_loads_alone_and_without_complaint(desk, phone, demo_page):
     for page in (desk, phone):
         assert page.requests == [demo_page.as_uri()]
         assert [text for kind, text in page.console if kind in {"error", "warning"}] == []
-        assert page.tab.locator(".picture canvas").count() >= 5
+        painted = page.tab.locator(".picture .bk-Canvas").evaluate_all(
+            "(drawn) => drawn.map((one) => [...one.shadowRoot.querySelectorAll('canvas')].some((canvas) =>"
+            " canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data.some((value) => value > 0)))"
+        )
+        assert len(painted) >= 5
+        assert all(painted)
 
 
 def test_nothing_makes_a_phone_scroll_sideways(phone):

@@ -39,6 +39,7 @@ def dated_figure(name: str, quantity: str, *, height: int) -> Any:
         y_axis_label=quantity,
         y_range=DataRange1d(start=0),
         output_backend="canvas",
+        hold_render=True,  # painted once, when the page's script has given it its colours
     )
     wheel = WheelZoomTool(dimensions="width", modifiers={"ctrl": True})
     drawing.add_tools(wheel)

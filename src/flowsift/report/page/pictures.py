@@ -86,6 +86,7 @@ def week_picture(result: Disaggregation) -> Any:
         y_range=FactorRange(factors=[d[:3] for d in reversed(WEEKDAYS)]),
         tools="",
         toolbar_location=None,
+        hold_render=True,
         x_axis_label="hour of the day",
     )
     top = float(np.sqrt(np.nanmax(volume))) if np.isfinite(volume).any() else 1.0

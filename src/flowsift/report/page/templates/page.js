@@ -218,5 +218,6 @@
       link.click();
     });
   }
-  page.dataset.ready = "yes";
+  for (const plot of plots.values()) plot.hold_render = false;
+  requestAnimationFrame(() => setTimeout(() => { page.dataset.ready = "yes"; }));
 })();
