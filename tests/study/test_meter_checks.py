@@ -50,6 +50,12 @@ def test_register_against_record(ratio, verdict):
     assert factor.verdict == verdict
 
 
+def test_a_log_that_leaves_its_register_lost_pulses_even_within_the_meters_limits():
+    trace = pulsed(np.full(86_400 // 60, 1.0), pulse_l=0.1, interval_s=60.0)
+    assert "lost or counted twice" in readings(trace, 1.012 * 1440.0).reason
+    assert "lost" not in readings(trace, 1440.0).reason
+
+
 def test_a_wrong_unit_is_named():
     trace = pulsed(np.full(1440, 1.0), pulse_l=0.1, interval_s=60.0)
     assert "1 gal read as 1 L" in readings(trace, L_PER_GAL * 1440.0).reason

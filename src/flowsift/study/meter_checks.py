@@ -253,6 +253,9 @@ def _factor(*, known_l: float, known_half_l: float, recorded_l: float, recorded_
     half = factor * math.hypot(known_half_l / known_l, recorded_half_l / recorded_l)
     low, high = max(factor - half, 0.0), factor + half
     verdict, reason = _judged(factor, low, high)
+    if source == "register" and verdict in ("sound", "doubtful") and not low <= 1.0 <= high:
+        # Logger and register hang on one measuring element: they differ by pulses lost or doubled, not by its error.
+        reason += "; yet a log of the same meter should agree with its register: pulses are lost or counted twice"
     return Factor(
         factor=factor,
         low=low,
