@@ -142,6 +142,16 @@ def test_gaps_are_missing_as_in_batch(rows):
     assert_alike(live_segments(notices), batch_segments(fs.disaggregate(trace)), share=0.97)
 
 
+@pytest.mark.parametrize("days", [3, 30])
+def test_a_long_silence_costs_little_and_changes_nothing(home, morning, days, monkeypatch):
+    at, volume = morning
+    at, volume = np.concatenate([at, at + days * DAY_S * NS_PER_S]), np.concatenate([volume, volume])
+    notices, sifter = fed_whole(home, (at, volume))
+    monkeypatch.setattr("flowsift.stream.sifter.kept_blocks", lambda _: 10**6)  # no time is passed over
+    assert records(notices) == records(fed_whole(home, (at, volume))[0])
+    assert sifter.balance.gap_s == days * DAY_S - morning[0].size
+
+
 def test_the_parts_add_up(home, day):
     sifter = Sifter(home)
     for piece in pieces_of(day, np.random.default_rng(1), 20_000):

@@ -49,6 +49,11 @@ class AlertWatch:
         """Take missing data inside the open block."""
         self._known = False
 
+    def skip_to(self, cell: int) -> None:
+        """Pass over missing data until the block that a cell lies in, or ends."""
+        self.due += max((cell - self.due) // self._cells, 0) * self._cells
+        self._known = False
+
     def close_block(self) -> Met | None:
         """Close the block that ends at `due`, and say whether an alert is raised or over."""
         before, row_l = self._row, self._row_l

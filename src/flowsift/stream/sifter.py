@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Callable
 from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any
@@ -21,7 +22,7 @@ from flowsift.stream.home_json import home_to_json
 from flowsift.stream.notices import Alert, Notice, SettledEvent, TrickleChange
 from flowsift.stream.stretch import LONGEST_S, LOOK_S, OpenStretch, Stretch, quiet_cells
 from flowsift.stream.strict_json import Fields, check_kind, json_fields, written
-from flowsift.stream.trickle_watch import Change, Running, TrickleWatch, block_cells
+from flowsift.stream.trickle_watch import Change, Running, TrickleWatch, block_cells, kept_blocks
 from flowsift.stream.uses import LABEL_WAIT_S, RecentUses, Told
 from flowsift.trace import Trace
 
@@ -117,6 +118,8 @@ class Sifter:
         self._stretch = OpenStretch(**meter)
         self._recent = RecentUses(home, wait_s=wait_s)
         self._join = quiet_cells(**meter)
+        self._far = 2 * kept_blocks(home.interval_s) * block_cells(home.interval_s)
+        self._cells = _Cells(self._flow, self._missing)
         self._out: list[Notice] = []
         self._number = 0
         self._now, self._next_due = 0, 0
@@ -167,7 +170,7 @@ class Sifter:
         """
         if self._finished:
             raise OptionError("the feed was finished: start a new Sifter, or take up the state saved before")
-        self._arrivals.take(at_ns, volume_l, self)
+        self._arrivals.take(at_ns, volume_l, self._cells)
         self._advance(self._arrivals.done)
         return self._given()
 
@@ -175,7 +178,7 @@ class Sifter:
         """Take one row: `feed_ns` for a single sample, without arrays."""
         if self._finished:
             raise OptionError("the feed was finished: start a new Sifter, or take up the state saved before")
-        self._arrivals.take_one(at_ns, volume_l, self)
+        self._arrivals.take_one(at_ns, volume_l, self._cells)
         if self._arrivals.done >= self._next_due:
             self._advance(self._arrivals.done)
         return self._given() if self._out else []
@@ -183,7 +186,7 @@ class Sifter:
     def finish(self) -> list[Notice]:
         """End the feed: settle everything that is open, without waiting for more."""
         if not self._finished:
-            self._arrivals.flush(self)
+            self._arrivals.flush(self._cells)
             self._advance(self._arrivals.done)
             rest = self._stretch.all(self._now)
             if rest is not None:
@@ -227,8 +230,8 @@ class Sifter:
         after = self._late_s + self._join * interval_s + self._wait_s + 2 * interval_s
         return after, after + LONGEST_S + 2 * LOOK_S
 
-    def flow(self, cell: int, volume_l: float) -> None:
-        """Take a settled cell with flow (called by the arrivals)."""
+    def _flow(self, cell: int, volume_l: float) -> None:
+        """Take a settled cell with flow."""
         if cell >= self._next_due:
             self._advance(cell)
         self._watch.flow(cell, volume_l)
@@ -239,10 +242,20 @@ class Sifter:
         self._now = cell + 1
         self._next_due = min(self._next_due, _or_never(self._stretch.due(trickles=self._trickles)))
 
-    def missing(self, first: int, stop: int) -> None:
-        """Take settled cells without data (called by the arrivals)."""
+    def _missing(self, first: int, stop: int) -> None:
+        """Take settled cells without data."""
         self._gap_cells += stop - first
         self._stretch.missing(first, stop)
+        if stop - first > 2 * self._far:
+            # By then everything is settled and every block unknown: the time between can be passed over.
+            self._pass(first, first + self._far)
+            first = stop - self._far
+            self._watch.skip_to(first)
+            for alert in self._alerts:
+                alert.skip_to(first)
+        self._pass(first, stop)
+
+    def _pass(self, first: int, stop: int) -> None:
         while first < stop:
             self._advance(first)
             self._watch.missing(min(stop, self._watch.due) - 1)
@@ -510,6 +523,16 @@ class Sifter:
         """Return how far it is."""
         b = self.balance
         return f"Sifter({self._now:,} intervals, {b.metered_l:,.1f} L, {self._number:,} notices, {b.open_l:.1f} L open)"
+
+
+class _Cells:
+    """Where the arrivals hand settled cells to."""
+
+    __slots__ = ("flow", "missing")
+
+    def __init__(self, flow: Callable[[int, float], None], missing: Callable[[int, int], None]) -> None:
+        self.flow = flow
+        self.missing = missing
 
 
 def sift_whole(trace: Trace, home: LearnedHome) -> list[Notice]:

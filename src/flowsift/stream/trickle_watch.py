@@ -123,6 +123,11 @@ class TrickleWatch:
         self._pause_broken = True
         self._last_flow = max(self._last_flow, last)
 
+    def skip_to(self, cell: int) -> None:
+        """Pass over missing data, where all blocks kept are unknown, until the block that a cell lies in, or ends."""
+        self.due += max((cell - self.due) // self._cells, 0) * self._cells
+        self.missing(cell - 1)
+
     @property
     def pause_due(self) -> int | None:
         """Cell at which a pause rules the running trickle out."""
