@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from flowsift.errors import InputError
+from flowsift.evaluate.contract import broken_invariant
 from flowsift.evaluate.open_data import APARTMENT_ATTRIBUTION, read_apartment
 from flowsift.evaluate.references import Oracle
 from flowsift.evaluate.scores import score_home
@@ -76,4 +77,6 @@ def test_the_real_apartment_accounts_for_its_water() -> None:
     draws = pd.read_csv(REAL / "draws.csv").sort_values(["start", "end"], ignore_index=True)
     assert truth.events["metered_l"].to_numpy() == pytest.approx(draws["volume_ml"].to_numpy() / 1e3, abs=1e-3)
     assert truth.metered_l == pytest.approx(trace.metered_l, rel=1e-3)
-    assert score_home(Oracle().answer(trace, truth), truth).figures["volume.share"] == pytest.approx(1.0)
+    answer = Oracle().answer(trace, truth)
+    assert broken_invariant(answer, trace) == ""
+    assert score_home(answer, truth).figures["volume.share"] == pytest.approx(1.0)

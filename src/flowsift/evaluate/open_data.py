@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -82,7 +83,7 @@ def read_apartment(folder: str | Path) -> tuple[Trace, Truth]:
         pulse_l=APARTMENT_PULSE_L,
         timezone=APARTMENT_TIMEZONE,
     )
-    shares = _shares(draws, samples, first_s)
+    shares = _within(trace, _shares(draws, samples, first_s))
     return trace, _truth(draws, shares)
 
 
@@ -114,6 +115,13 @@ def _shares(draws: pd.DataFrame, samples: pd.DataFrame, first_s: int) -> TruthSh
     event, cell, volume_l = (np.concatenate(part) for part in zip(*parts, strict=True))
     order = np.lexsort((event, cell))
     return TruthShares(event=event[order], cell=cell[order], volume_l=volume_l[order])
+
+
+def _within(trace: Trace, shares: TruthShares) -> TruthShares:
+    """Take off what a cell's shares exceed its volume by: the files round to single precision, each in its own way."""
+    place = np.searchsorted(trace.cell, shares.cell)
+    total = sum_by(place, shares.volume_l, trace.n_flow)
+    return replace(shares, volume_l=shares.volume_l * np.minimum(trace.volume_l[place] / total[place], 1.0))
 
 
 def _truth(draws: pd.DataFrame, shares: TruthShares) -> Truth:
