@@ -2,7 +2,6 @@
 
 import errno
 import os
-import resource
 import signal
 import subprocess
 import sys
@@ -16,6 +15,8 @@ import flowsift as fs
 from flowsift.evaluate.record import write_whole
 from flowsift.files import guard_formulas, replace_file, write_table, write_text
 from flowsift.households.files import write_text as write_truth_text
+
+resource = pytest.importorskip("resource", reason="the size of a file can't be limited here")
 
 OLD, NEW = "old\n", "new " * 2_000
 WRITERS = {
