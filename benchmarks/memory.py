@@ -58,7 +58,11 @@ def main() -> None:
     options.add_argument("--rows", type=int, action="append")
     options.add_argument("--form", choices=FORMS, action="append")
     options.add_argument("--read", type=Path, help=argparse.SUPPRESS)
+    options.add_argument("--make", nargs=3, help=argparse.SUPPRESS)
     asked = options.parse_args()
+    if asked.make:
+        make(Path(asked.make[0]), int(asked.make[1]), asked.make[2])
+        return
     if asked.read:
         trace = fs.read_trace(asked.read)
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
@@ -69,7 +73,8 @@ def main() -> None:
         for rows in [1_000, *(asked.rows or [400_000, 4_000_000])]:
             path = asked.folder / f"{form}-{rows}.csv{'.gz' if form == 'packed' else ''}"
             if not path.exists():
-                make(path, rows, form)
+                # in a process of its own: a new process starts with the peak of the one that it came from
+                subprocess.run([sys.executable, __file__, "--make", str(path), str(rows), form], check=True)
             peak, n_flow = peak_mb(path)
             size = path.stat().st_size / 1e6
             sys.stdout.write(f"| {form} | {rows:,} | {size:,.1f} | {n_flow:,} | {peak:,.0f} |\n")

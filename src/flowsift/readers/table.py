@@ -25,7 +25,7 @@ NULLS = ["", "NA", "N/A", "n/a", "NaN", "nan", "NAN", "null", "NULL", "None", "n
 """Fields that stand for no value."""
 
 BLOCK_BYTES = 1 << 20
-"""Bytes of text read at once, in one thread: several read ahead of what is used by as much as they like."""
+"""Bytes of text read at once, in one thread: more of either holds more memory and gains little."""
 
 SAMPLE_ROWS = 400
 """Rows of Parquet looked at to tell the columns apart."""
