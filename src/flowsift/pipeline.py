@@ -44,7 +44,8 @@ def disaggregate(
     household : HomeFacts, optional
         What is known of the home.
     labels : DataFrame, optional
-        A few uses of this home: columns ``time``, ``label`` and, where known, ``fixture``.
+        A few uses of this home: columns ``time`` (local where it names no offset), ``label`` and, where known,
+        ``fixture``.
     random_state : int
         Seed of the choices between equal steps; the same seed gives the same answer.
 

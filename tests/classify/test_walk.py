@@ -6,7 +6,9 @@ import pytest
 
 import flowsift as fs
 from flowsift.classify.label_file import read_labels
+from flowsift.classify.walk import checked_labels
 from flowsift.households import simulate, walk_labels
+from flowsift.labels import LABELS, label_words
 
 
 @pytest.fixture(scope="module")
@@ -72,3 +74,16 @@ def test_another_seed_gives_the_same_volumes(home):
     pd.testing.assert_frame_equal(a.events, b.events)
     c = fs.disaggregate(home.trace, random_state=1)
     assert np.isclose(c.balance.events_l, a.balance.events_l, rtol=0.02)
+
+
+def test_times_without_an_offset_are_the_homes_own():
+    labels = pd.DataFrame({"time": ["2024-07-03 08:00", "2024-07-03T08:00-04:00"], "label": ["toilet", "Shower"]})
+    times, codes = checked_labels(labels, timezone="America/Denver")
+    assert times.tolist() == [pd.Timestamp("2024-07-03 14:00Z"), pd.Timestamp("2024-07-03 12:00Z")]
+    assert [LABELS[code] for code in codes] == ["flush", "shower"]
+
+
+@pytest.mark.parametrize("label", LABELS)
+def test_a_label_may_be_written_in_plain_words(label):
+    labels = pd.DataFrame({"time": ["2024-07-03 08:00"] * 2, "label": [label, label_words(label)]})
+    assert checked_labels(labels, timezone="UTC")[1].tolist() == [LABELS.index(label)] * 2

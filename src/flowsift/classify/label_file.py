@@ -13,6 +13,8 @@ from flowsift.errors import InputError
 def read_labels(path: str | Path) -> pd.DataFrame:
     """Read a small CSV of labels: columns ``time``, ``label`` and, where known, ``fixture``.
 
+    Times without an offset are taken later as local times of the trace.
+
     Parameters
     ----------
     path : str or Path
@@ -34,7 +36,7 @@ def read_labels(path: str | Path) -> pd.DataFrame:
         problem = "no such file" if isinstance(error, FileNotFoundError) else "found no table of labels in it"
         raise InputError(f"{problem}; expected a CSV with the columns time, label, fixture", file=path.name) from error
     try:
-        checked_labels(table)
+        checked_labels(table, timezone="UTC")
     except InputError as error:
         row = None if error.row is None else error.row + 2  # the header is line 1
         raise InputError(error.problem, file=path.name, row=row, column=error.column) from error

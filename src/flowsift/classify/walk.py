@@ -13,7 +13,7 @@ from flowsift.classify.heeding import LEAST, posterior
 from flowsift.classify.prior import published_prior
 from flowsift.errors import InputError
 from flowsift.features import UseFeatures
-from flowsift.labels import LABELS
+from flowsift.labels import FIXTURE_STEM, LABELS, label_words
 from flowsift.trace import Trace
 from flowsift.units import NS_PER_S
 
@@ -63,7 +63,7 @@ def match_walk(labels: pd.DataFrame, trace: Trace, features: UseFeatures, probab
     Parameters
     ----------
     labels : DataFrame
-        Columns ``time`` (tz-aware, or UTC) and ``label``, optionally ``fixture``.
+        Columns ``time`` (with its offset, or the local time of the trace) and ``label``, optionally ``fixture``.
     trace : Trace
     features : UseFeatures
         Of the trace's uses.
@@ -81,7 +81,7 @@ def match_walk(labels: pd.DataFrame, trace: Trace, features: UseFeatures, probab
     InputError
         If a column is missing, a label unknown or a time unreadable (names the row, 0 = first, and the column).
     """
-    times, codes = checked_labels(labels)
+    times, codes = checked_labels(labels, timezone=trace.timezone)
     at_s = (times.as_unit("ns").asi8 - trace.start_ns) / NS_PER_S
     end_s = features.start_s + features.duration_s
     use = np.full(at_s.size, -1, dtype=np.int64)
@@ -104,8 +104,15 @@ def match_walk(labels: pd.DataFrame, trace: Trace, features: UseFeatures, probab
     )
 
 
-def checked_labels(labels: pd.DataFrame) -> tuple[pd.DatetimeIndex, IntArray]:
+def checked_labels(labels: pd.DataFrame, *, timezone: str) -> tuple[pd.DatetimeIndex, IntArray]:
     """Return the times (UTC) and the labels (index into `LABELS`) of a table of labels.
+
+    Parameters
+    ----------
+    labels : DataFrame
+        Labels as in `LABELS`, in plain words or as the fixture's kind: ``flush``, ``toilet flush``, ``toilet``.
+    timezone : str
+        Zone of times that name none.
 
     Raises
     ------
@@ -115,16 +122,32 @@ def checked_labels(labels: pd.DataFrame) -> tuple[pd.DatetimeIndex, IntArray]:
     for column in ("time", "label"):
         if column not in labels:
             raise InputError(f"no such column; found {', '.join(map(str, labels.columns))}", column=column)
-    names = labels["label"].tolist()
-    for row, name in enumerate(names):
-        if name not in LABELS:
+    codes = []
+    for row, name in enumerate(labels["label"].tolist()):
+        code = _CODE_OF.get(str(name).strip().lower())
+        if code is None:
             raise InputError(f"found {name!r}, expected one of {', '.join(LABELS)}", row=row, column="label")
-    times = pd.to_datetime(labels["time"], utc=True, errors="coerce", format="ISO8601")
-    unread = np.flatnonzero(times.isna().to_numpy())
-    if unread.size:
-        row = int(unread[0])
-        raise InputError(f"found {labels['time'].iloc[row]!r}, expected a time (ISO 8601)", row=row, column="time")
-    return pd.DatetimeIndex(times), np.array([LABELS.index(name) for name in names], dtype=np.int64)
+        codes.append(code)
+    times = [_instant(time, row, timezone) for row, time in enumerate(labels["time"].tolist())]
+    return pd.DatetimeIndex(times, tz="UTC"), np.array(codes, dtype=np.int64)
+
+
+def _instant(time: object, row: int, timezone: str) -> pd.Timestamp:
+    """Return a written time as an instant; a time that a change of the clock skips or doubles is the later one."""
+    read = pd.to_datetime(pd.Series([time]), errors="coerce", format="ISO8601").iloc[0]
+    if pd.isna(read):
+        raise InputError(f"found {time!r}, expected a time (ISO 8601)", row=row, column="time")
+    if read.tz is None:
+        read = read.tz_localize(timezone, ambiguous=False, nonexistent="shift_forward")
+    return read.tz_convert("UTC")
+
+
+_CODE_OF = {
+    name.lower(): code
+    for code, label in reversed(tuple(enumerate(LABELS)))  # a plain ``toilet`` is a flush, not a leak
+    for name in (FIXTURE_STEM[label], label_words(label), label)
+}
+"""Index into `LABELS` by what people may call a label."""
 
 
 def heeded(probability: FloatArray, walk: Walk, features: UseFeatures) -> FloatArray:
