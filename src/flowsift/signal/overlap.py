@@ -248,7 +248,8 @@ class _Search:
         price = self._prices(beam, level - before, level, noise)
         n_spans, _, n_moves = price.shape
         by_span = (beam.cost[:, :, None] + price).reshape(n_spans, -1)
-        n_tried = min(TRIED, by_span.shape[1])
+        # No more than can be: most spans are short, and few moves are possible from their few explanations.
+        n_tried = min(TRIED, int(np.isfinite(by_span).sum(axis=1).max()))
         chosen = np.sort(np.argpartition(by_span, n_tried - 1, axis=1)[:, :n_tried], axis=1)
         parent, move = chosen // n_moves, chosen % n_moves
         span = np.arange(n_spans)[:, None]
@@ -349,31 +350,23 @@ class _Search:
         share = np.rint(20 * tried.flow / level[:, None, None])
         running = (share * 1e5 + np.rint(10 * np.log1p(tried.volume))).astype(np.int64)
         sign = (np.sort(running, axis=2) * _MIXED).sum(axis=2)
-        n_spans, n_tried = sign.shape
-        span = np.repeat(np.arange(n_spans), n_tried)
-        order = np.lexsort((tried.cost.ravel(), sign.ravel(), span))
-        same = sign.ravel()[order]
-        opens = np.concatenate([[True], (same[1:] != same[:-1]) | (span[1:] != span[:-1])])
-        heads = np.flatnonzero(opens)
-        mass = -np.logaddexp.reduceat(-np.where(np.isinf(tried.cost), np.inf, tried.mass).ravel()[order], heads)
-        lead = order[heads]
-        ranked = np.lexsort((tried.cost.ravel()[lead], span[lead]))
-        lead, mass = lead[ranked], mass[ranked]
-        owner = span[lead]
-        rank = np.arange(owner.size) - np.searchsorted(owner, owner)
-        chosen = rank < BEAM
-        n_kept = int(rank[chosen].max()) + 1
-        pick = np.zeros((n_spans, n_kept), np.int64)
-        there = np.zeros((n_spans, n_kept), bool)
-        total = np.full((n_spans, n_kept), np.inf)
-        row, column = owner[chosen], rank[chosen]
-        pick[row, column] = lead[chosen] % n_tried
-        there[row, column] = True
-        total[row, column] = mass[chosen]
-        at = np.arange(n_spans)[:, None]
+        at = np.arange(sign.shape[0])[:, None]
+        # Those that agree side by side, the cheapest first.
+        by_cost = np.argsort(tried.cost, axis=1, kind="stable")
+        order = by_cost[at, np.argsort(sign[at, by_cost], axis=1, kind="stable")]
+        sign, cost = sign[at, order], tried.cost[at, order]
+        leads = np.ones(sign.shape, bool)
+        leads[:, 1:] = sign[:, 1:] != sign[:, :-1]
+        own = np.where(np.isinf(cost), -np.inf, -tried.mass[at, order])
+        mass = np.full(sign.shape, np.inf)
+        mass[leads] = -np.logaddexp.reduceat(own.ravel(), np.flatnonzero(leads))
+        cost = np.where(leads, cost, np.inf)
+        n_kept = min(BEAM, int(np.isfinite(cost).sum(axis=1).max()))
+        best = np.argsort(cost, axis=1, kind="stable")[:, :n_kept]
+        pick = order[at, best]
         kept = tried.at(at, pick)
-        kept.cost = np.where(there, kept.cost, np.inf)
-        kept.mass = np.where(np.isinf(kept.cost), np.inf, total)
+        kept.cost = cost[at, best]
+        kept.mass = np.where(np.isinf(kept.cost), np.inf, mass[at, best])
         return parent[at, pick], kept
 
     def _followed_back(self) -> tuple[IntArray, IntArray, FloatArray]:
