@@ -87,7 +87,8 @@ class Sifter:
     wait_s : float
         How long a label waits for what follows the use [s]. Labels get worse below an hour.
     absent : {"missing", "zero"}
-        What an interval without a row means.
+        What an interval without a row means. With "zero", time goes on only with rows: send one of no flow now and
+        then, or uses settle late.
 
     Raises
     ------
