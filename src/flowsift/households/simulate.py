@@ -101,6 +101,13 @@ def simulate(
     ------
     OptionError
         If an option is out of range.
+
+    Examples
+    --------
+    >>> from flowsift.households import simulate
+    >>> home = simulate(3, days=1, people=2, unit="gal")
+    >>> home.trace.n_cells, home.trace.unit
+    (86400, 'gal')
     """
     _check(stock, population, interval_s, pulse_l, people)
     calendar = days_from(start, n=days, timezone=timezone)
