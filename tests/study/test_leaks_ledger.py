@@ -121,6 +121,12 @@ def test_a_leak_that_began_midway_is_priced_as_a_whole_year_of_it():
     assert ledger.cost_per_year == pytest.approx(12 * (3000 + 2 * (1440 * 365 / 12 - 3000)))
 
 
+def test_a_fill_of_nine_hours_may_be_a_hose_left_on():
+    (line,) = leaks(answer(7, uses=[*home_uses(7), (3, 780, 540, 9.0, "pool_fill", "pool-fill-1")])).lines
+    assert (line.kind, line.sure) == ("left running", "weak")
+    assert "unless a pool was filled" in line.reason
+
+
 def test_two_odd_refills_are_no_line():
     uses = [*home_uses(7), (2, 200, 1, 1.5, "toilet_leak", "toilet-1"), (5, 900, 1, 1.5, "toilet_leak", "toilet-1")]
     assert leaks(answer(7, uses=uses)).lines == ()

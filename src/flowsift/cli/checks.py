@@ -118,9 +118,9 @@ def _register(trace: fs.Trace, checking: Checking) -> Factor | None:
         trace,
         start_s=seconds_since_start(first, trace),
         end_s=seconds_since_start(last, trace),
-        first_l=parsed_volume_l(first_reading),
-        last_l=parsed_volume_l(last_reading),
-        least_count_l=parsed_volume_l(checking.least_count),
+        first_l=parsed_volume_l(first_reading, name="reading"),
+        last_l=parsed_volume_l(last_reading, name="reading"),
+        least_count_l=parsed_volume_l(checking.least_count, name="least count"),
     )
 
 
@@ -132,7 +132,7 @@ def _bucket(trace: fs.Trace, checking: Checking) -> Factor | None:
     return bucket_test(
         trace,
         spans_s=[(seconds_since_start(first, trace), seconds_since_start(last, trace))],
-        volumes_l=[parsed_volume_l(volume)],
-        resolution_l=parsed_volume_l(checking.resolution),
+        volumes_l=[parsed_volume_l(volume, name="bucket")],
+        resolution_l=parsed_volume_l(checking.resolution, name="resolution"),
         background_lpm=background,
     )

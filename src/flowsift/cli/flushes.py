@@ -92,7 +92,7 @@ class Studying:
             fs.disaggregate(trace),
             meter=self.meter.value,
             classes=self.classes.value,
-            replacement_l=None if self.replacement is None else parsed_volume_l(self.replacement),
+            replacement_l=None if self.replacement is None else parsed_volume_l(self.replacement, name="replacement"),
         )
 
 

@@ -82,7 +82,7 @@ class Reading:
         }
 
 
-def parsed_volume_l(text: str) -> float:
+def parsed_volume_l(text: str, *, name: str = "pulse") -> float:
     """Return a volume written with its unit, such as ``10L`` or ``0.1 gal`` [L].
 
     Raises
@@ -98,7 +98,7 @@ def parsed_volume_l(text: str) -> float:
         return float(written[1]) * units[written[2].lower()]
     except (KeyError, ValueError):
         known = ", ".join(L_PER_UNIT)
-        raise OptionError(f"pulse {text!r}: expected a volume with its unit, one of {known}, such as 0.1gal") from None
+        raise OptionError(f"{name} {text!r}: expected a volume with its unit, one of {known}, such as 0.1gal") from None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -5,7 +5,9 @@ from __future__ import annotations
 from flowsift.report.account_text import Section
 from flowsift.report.wording import Amounts, bullets, cautions_section, lasting, wrapped
 from flowsift.study.meter_checks import Factor, MeterReport, ZeroTest
-from flowsift.units import UnitSystem
+from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE, UnitSystem
+
+MINUTES_PER_DAY = SECONDS_PER_DAY / SECONDS_PER_MINUTE
 
 
 def checks_sections(report: MeterReport, *, units: UnitSystem) -> tuple[Section, ...]:
@@ -36,7 +38,10 @@ def _factor(factor: Factor, say: Amounts) -> tuple[str, ...]:
 
 
 def _visible(report: MeterReport, say: Amounts) -> tuple[str, ...]:
-    lines = [f"  in {lasting(v.duration_s):<12}{say.flow(v.rate_lpm)}" for v in report.visible]
+    lines = [
+        f"  in {lasting(v.duration_s):<12}{say.flow(v.rate_lpm)}, {say.volume(v.rate_lpm * MINUTES_PER_DAY)} a day"
+        for v in report.visible
+    ]
     if report.starting_lpm > 0:
         lines += wrapped(f"and none below the meter's starting flow of {say.flow(report.starting_lpm)}")
     else:

@@ -30,8 +30,11 @@ LONGER_THAN_USUAL = 3.0
 LEAST_EXCESS_L = 20.0
 """Water beyond the largest usual use from which on a long use is worth a line [L] (assumption)."""
 
-LEFT_RUNNING = ("faucet", "shower", "bathtub", "hose", "flush", "toilet_leak", "other")
+LEFT_RUNNING = ("faucet", "shower", "bathtub", "hose", "pool_fill", "flush", "toilet_leak", "other")
 """Labels of uses that somebody can forget."""
+
+HELD_AGAINST = {"pool_fill": "hose"}
+"""A hose that was forgotten looks like a pool that is filled: such a fill is held against what hoses take."""
 
 LEAST_REFILLS = 5
 """Refills with nobody flushing from which on they are a line; fewer are one only if they took `LEAST_EXCESS_L`."""
@@ -197,7 +200,7 @@ def left_running(result: Disaggregation) -> list[LeakLine]:
     lines = []
     chosen = events[events["label"].isin(LEFT_RUNNING)]
     for (fixture, label), group in chosen[is_left_running(chosen)].groupby(["fixture", "label"], sort=True):
-        usual = ranges[str(label)].volume_l.high
+        usual = ranges[HELD_AGAINST.get(str(label), str(label))].volume_l.high
         excess = group["volume_l"].to_numpy(dtype=np.float64) - usual
         minutes = float(group["duration_s"].sum()) / SECONDS_PER_MINUTE
         rate = float(group["volume_l"].sum()) / minutes
@@ -219,8 +222,9 @@ def left_running(result: Disaggregation) -> list[LeakLine]:
                 high_per_day_l=0.0,
                 per_year_l=0.0,
                 cost_per_year=float("nan"),
-                sure="likely" if float(group["probability"].mean()) >= 0.5 else "weak",
-                reason=f"{n} use{'s' * (n != 1)}, {minutes / n:.0f} min each, far longer than such uses last",
+                sure="likely" if float(group["probability"].mean()) >= 0.5 and label not in HELD_AGAINST else "weak",
+                reason=f"{n} use{'s' * (n != 1)}, {minutes / n:.0f} min each, far longer than such uses last"
+                + (", unless a pool was filled" if label in HELD_AGAINST else ""),
                 where=("ask who left it on, or whether it was meant", "hose taps, tubs, a stuck flapper"),
             )
         )
@@ -231,8 +235,9 @@ def is_left_running(events: pd.DataFrame) -> pd.Series:
     """Tell of each event whether it lasted and took far more than such uses do (a boolean column)."""
     ranges = typical_ranges()
     can = events["label"].isin(LEFT_RUNNING)
-    longest = events["label"].map(lambda label: LONGER_THAN_USUAL * ranges[label].duration_s.high).astype("float64")
-    largest = events["label"].map(lambda label: ranges[label].volume_l.high).astype("float64")
+    held = events["label"].map(lambda label: HELD_AGAINST.get(label, label))
+    longest = held.map(lambda label: LONGER_THAN_USUAL * ranges[label].duration_s.high).astype("float64")
+    largest = held.map(lambda label: ranges[label].volume_l.high).astype("float64")
     return can & (events["duration_s"] > longest) & (events["volume_l"] > largest + LEAST_EXCESS_L)
 
 
