@@ -126,8 +126,10 @@ def test_the_unit_switch_reaches_text_axes_and_figures(desk, demo):
 
 def test_everything_can_be_done_from_the_keyboard(desk):
     whole(desk)
+    top = desk.tab.evaluate(f"{TRACE}.y_range.end")
     desk.tab.get_by_role("button", name="next use").focus()
     desk.tab.keyboard.press("Enter")
+    desk.tab.wait_for_function(f"{TRACE}.y_range.end < {top / 2}")  # the flow axis follows what is in view
     told = desk.tab.locator("#use[role=status]")
     first = told.inner_text()
     assert re.search(r"volume: [\d.,]+ L, known to about .* label: .*% ", first)

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from bokeh.models import ColumnDataSource
+from bokeh.models import ColumnDataSource, Range1d
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
@@ -39,7 +39,7 @@ def trace_picture(result: Disaggregation) -> Any:
         edges = wall_ms(trace.time_of(np.array([a, b])), zone)
         drawing.vspan(x=[edges[0], edges[1]], line_color="#888888", line_dash="dotted")
     set_span(drawing, wall_ms([trace.start, trace.end], zone))
-    drawing.window_axis = "x"  # the flow axis follows what is in view
+    drawing.y_range = Range1d(start=0.0, end=1.0)  # the page's script fits it to what is in view
     return drawing
 
 

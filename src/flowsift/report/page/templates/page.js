@@ -152,8 +152,24 @@
       range.setv({ start: from, end: from + width });
     };
     const say = () => { byId("shown").textContent = `${clock.format(range.start)} to ${clock.format(range.end)}`; };
-    range.change.connect(say);
+    // The flow axis follows what is in view.
+    const drawn = [...trace.references()].filter((part) => part.type === "ColumnDataSource" && part.data.high_lpm);
+    const fit = () => {
+      let top = 0;
+      for (const { data } of drawn) {
+        data.high_lpm.forEach((high, k) => {
+          if (high > top && data.right[k] > range.start && data.left[k] < range.end) top = high;
+        });
+      }
+      trace.y_range.setv({ start: 0, end: 1.05 * top || 1 });
+    };
+    range.change.connect(() => {
+      say();
+      requestAnimationFrame(fit);
+    });
+    document.addEventListener("units", fit);
     say();
+    fit();
     const moves = {
       whole: () => show(first, last),
       in: (a, b) => show(a + (b - a) / 4, b - (b - a) / 4),
