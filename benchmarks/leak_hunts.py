@@ -11,7 +11,10 @@ written times are off. Goal: at least 90 % of the hunts with every branch inside
 from __future__ import annotations
 
 import argparse
+import platform
+import subprocess
 from dataclasses import dataclass, replace
+from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
@@ -205,6 +208,13 @@ def run_hunts(seeds: range, *, fit_within_s: float = 0.0, **options: float | str
     return pd.DataFrame(rows)
 
 
+def environment() -> str:
+    """Versions and the commit, in a sentence."""
+    commit = subprocess.run(["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=False)
+    names = ", ".join(f"{name} {version(name)}" for name in ("flowsift", "numpy", "scipy"))
+    return f"Commit {commit.stdout.strip() or 'unknown'}; Python {platform.python_version()}, {names}."
+
+
 def report_text(table: pd.DataFrame, hunts: int) -> str:
     """Return the measurements as a page of Markdown."""
     head = ("order", "step", "pulse", "interval", "meter starts at", "times off", "fitted")
@@ -215,7 +225,7 @@ def report_text(table: pd.DataFrame, hunts: int) -> str:
         f"Written by `benchmarks/leak_hunts.py --hunts {hunts}`: made-up homes with three or four branches, life going",
         "on, seeds from 1000. All inside: every branch and the part not located inside its interval (goal: 90 % of",
         "hunts). Half-width and error are medians over a hunt's branches, averaged [L/min]. Ledgers close to",
-        f"{table['open_l'].max():.1e} L/min.",
+        f"{table['open_l'].max():.1e} L/min. {environment()}",
         "",
         f"| {' | '.join(head)} |",
         f"|{' --- |' * len(head)}",
