@@ -182,9 +182,9 @@ def _origins(from_broad: FloatArray, from_mode: FloatArray, mode_label: FloatArr
 
 def _mode_context(context: FloatArray, mode_label: FloatArray) -> FloatArray:
     """Log likelihood of each use's habits under each mode's labels, shape (n_uses, n_modes)."""
-    with np.errstate(divide="ignore"):
-        log_label = np.log(mode_label)
-    return np.asarray(logsumexp(context[:, None, :] + log_label[None, :, :], axis=2))
+    top = context.max(axis=1, keepdims=True)
+    with np.errstate(divide="ignore"):  # no label of the mode is near the habits
+        return np.asarray(np.log(np.exp(context - top) @ mode_label.T) + top)
 
 
 def _logsumexp_or_none(values: FloatArray) -> FloatArray:
