@@ -484,8 +484,8 @@ def report(work: Path) -> str:
         coverage=("coverage", "max"),
     )
     whole = (
-        f"all: {lines['seconds'].sum() / 3600:.2f} h by the clock, {lines['cpu_seconds'].sum() / 3600:.2f} h of processor "
-        f"time, {lines['executions'].sum():,} executions"
+        f"all: {lines['seconds'].sum() / 3600:.2f} h by the clock, {lines['cpu_seconds'].sum() / 3600:.2f} h of "
+        f"processor time, {lines['executions'].sum():,} executions"
     )
     return table.to_string() + "\n" + whole + "\n"
 
