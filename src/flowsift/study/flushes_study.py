@@ -217,6 +217,11 @@ def flushes(
     estimated from those that ran alone and those that other water is mixed with (`flushes_volume`), and the interval
     is widened by what the meter may be off at that flow (`flushes_meter`). The trickle below a refill does not count.
 
+    Toilets are told apart where they are distinct: their volumes differ by more than their intervals, or their refill
+    flows by more than one refill shows at this reading. Toilets alike are one group, of which `Toilet.at_least` says
+    how many it surely holds. On coarse traces (`flushes_refills.COARSE_S`) a seldom used toilet isn't told, and a
+    class is called only where the volume lies well inside it.
+
     Parameters
     ----------
     result : Disaggregation
