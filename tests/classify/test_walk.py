@@ -6,8 +6,7 @@ import pytest
 
 import flowsift as fs
 from flowsift.classify.label_file import read_labels
-from flowsift.classify.walk import Walk, checked_labels, walked_names
-from flowsift.features import features_of_cuts
+from flowsift.classify.walk import checked_labels
 from flowsift.households import simulate, walk_labels
 from flowsift.labels import LABELS, label_words
 
@@ -88,15 +87,3 @@ def test_times_without_an_offset_are_the_homes_own():
 def test_a_label_may_be_written_in_plain_words(label):
     labels = pd.DataFrame({"time": ["2024-07-03 08:00"] * 2, "label": [label, label_words(label)]})
     assert checked_labels(labels, timezone="UTC")[1].tolist() == [LABELS.index(label)] * 2
-
-
-def test_a_name_goes_to_the_whole_fixture_and_to_no_other():
-    volume, flow = np.repeat([6.0, 13.0, 1.0], 4), np.repeat([8.0, 9.0, 4.0], 4) * np.tile([1.0, 1.3, 0.8, 1.1], 3)
-    features = features_of_cuts(np.arange(12.0), np.full(12, 60.0), volume, flow)
-    label = np.repeat([LABELS.index("flush"), LABELS.index("faucet")], [8, 4])
-    names = ["toilet-2"] * 4 + ["toilet-1"] * 4 + ["faucet-1"] * 4
-    walk = Walk(use=np.array([0, 8]), label=label[[0, 8]], fixture=("toilet-1", "kitchen"), n_unmatched=0)
-    told = walked_names(names, label, walk, features)
-    assert told[:4] == ["toilet-1"] * 4  # the small one, whatever its pressure
-    assert told[4:8] == ["toilet-3"] * 4  # the large one may not go by the name of the small one
-    assert told[8:] == ["kitchen", "faucet-1", "faucet-1", "kitchen"]

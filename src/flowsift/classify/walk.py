@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import count
 
 import numpy as np
 import pandas as pd
@@ -34,10 +33,6 @@ NOTED_L = 2.0
 ALIKE_FLOW, ALIKE_VOLUME = 0.10, 0.35
 """Standard deviations, as shares, of the flow and the volume between uses that a label speaks for (assumption: the same
 valve, another amount)."""
-
-
-ONE_OF_A_KIND = ("flush", "irrigation", "clothes_washer", "dishwasher", "shower")
-"""Labels whose fixtures are told apart by what repeats in them: one written name is the name of all."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -189,9 +184,7 @@ def walked_names(names: list[str], label: IntArray, walk: Walk, features: UseFea
     Returns
     -------
     list of str, length n_uses
-        What is known by its repetition (`ONE_OF_A_KIND`) goes by the one name that any of its uses was given; uses
-        alike a labelled one of their label go by its name; all others keep theirs, or take a free number where
-        somebody gave that name to another fixture.
+        Uses whose flow is unlike every labelled one of their label keep their name.
     """
     named = np.flatnonzero([bool(name) for name in walk.fixture])
     if named.size == 0:
@@ -199,32 +192,7 @@ def walked_names(names: list[str], label: IntArray, walk: Walk, features: UseFea
     weight = np.where(label[:, None] == walk.label[named], _likeness(walk, features)[:, named], 0.0)
     best = weight.argmax(axis=1)
     sure = weight.max(axis=1) > np.exp(-2.0)
-    given: dict[tuple[int, str], set[str]] = {}
-    for k in named.tolist():
-        given.setdefault((int(walk.label[k]), names[walk.use[k]]), set()).add(walk.fixture[k])
-    left = _free_names(names, label, {name for name in walk.fixture if name})
-    result = []
-    for i, (code, name) in enumerate(zip(label.tolist(), names, strict=True)):
-        told = given.get((code, name), set())
-        if len(told) == 1 and LABELS[code] in ONE_OF_A_KIND:
-            result.append(next(iter(told)))
-        else:
-            result.append(walk.fixture[named[best[i]]] if sure[i] else left[code, name])
-    return result
-
-
-def _free_names(names: list[str], label: IntArray, taken: set[str]) -> dict[tuple[int, str], str]:
-    """Return a name for each fixture that was found, other than those that somebody gave."""
-    free: dict[tuple[int, str], str] = {}
-    used = taken | set(names)
-    for code, name in sorted(set(zip(label.tolist(), names, strict=True))):
-        new = name
-        if name in taken:
-            stem = FIXTURE_STEM[LABELS[code]]
-            new = next(f"{stem}-{n}" for n in count(1) if f"{stem}-{n}" not in used)
-            used.add(new)
-        free[code, name] = new
-    return free
+    return [walk.fixture[named[k]] if ok else name for name, k, ok in zip(names, best.tolist(), sure, strict=True)]
 
 
 def _likeness(walk: Walk, features: UseFeatures) -> FloatArray:
