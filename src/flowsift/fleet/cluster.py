@@ -50,12 +50,14 @@ def connected(*, workers: int | None, scheduler: str | None) -> Iterator[Any]:
     if workers is not None and workers < 1:
         raise OptionError(f"workers must be 1 or more, got {workers}")
     try:
+        import dask
         from dask.system import CPU_COUNT
         from distributed import Client, LocalCluster
     except ImportError as error:
         raise OptionError(f"fleets need fsspec and dask: install flowsift[fleet] ({error})") from error
     with ExitStack() as stack:
         if scheduler is None:
+            preload = dask.config.get("distributed.worker.preload")
             try:
                 cluster = stack.enter_context(
                     LocalCluster(
@@ -66,6 +68,7 @@ def connected(*, workers: int | None, scheduler: str | None) -> Iterator[Any]:
                         scheduler_kwargs={"dashboard": False},
                         silence_logs=logging.CRITICAL,
                         config=_MEMORY,
+                        preload=[*([preload] if isinstance(preload, str) else preload), "flowsift.fleet.quiet"],
                     )
                 )
             except (RuntimeError, OSError) as error:
