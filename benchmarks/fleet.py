@@ -23,7 +23,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -34,6 +34,8 @@ import psutil
 
 from flowsift.evaluate.record import commit
 from flowsift.fleet import find_homes, read_answers, run_fleet
+from flowsift.fleet.store import FleetStore
+from flowsift.fleet.work import Job, answer_home, code_here
 from flowsift.households import simulate
 
 DISTINCT = 8
@@ -260,6 +262,42 @@ def measure_throughput(folder: Path, *, homes: int = 64, repeats: int = 3) -> li
         "A million homes, from the home-days per core-second of one worker:",
         "",
         *costs,
+    ]
+
+
+def measure_core(folder: Path) -> list[str]:
+    lines = [
+        "| interval | homes | home-days per core-second | a million homes of 14 days | answers |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    days = 14
+    for interval_s in (1.0, 10.0):
+        source = find_homes(
+            write_fleet(folder / f"core-{interval_s:g}s", homes=DISTINCT, days=days, interval_s=interval_s)
+        )
+        out = folder / f"core-out-{interval_s:g}"
+        FleetStore(str(out)).prepare([])
+        jobs = [
+            Job(
+                home=home, source=source.url, key=source.key, out=str(out), reading={}, random_state=0, code=code_here()
+            )
+            for home in source.homes()
+        ]
+        answer_home(jobs[0])
+        started = time.process_time()
+        assert all(answer_home(replace(job, random_state=1)).state == "answered" for job in jobs)
+        rate = len(jobs) * days / (time.process_time() - started)
+        core_h = 1e6 * days / rate / 3600
+        lines.append(
+            f"| {interval_s:g} s | {len(jobs)} x {days} days | {rate:.1f} | {core_h:,.0f} core-hours, about "
+            f"{core_h * PRICE_PER_CORE_H:,.0f} USD at {PRICE_PER_CORE_H} USD a core-hour (assumed) "
+            f"| {size_mb(out) / len(jobs):.3f} TB in 5 million files |"
+        )
+    return [
+        *lines,
+        "",
+        "Processor time of the work on a home (reading its file, disaggregating, writing its tables), in one process "
+        "without Dask: it holds whatever else runs on the machine, but for caches that are shared.",
     ]
 
 
@@ -509,6 +547,7 @@ def _spark_sum(folder: Path, column: str) -> tuple[int, int, float]:
 
 PARTS: dict[str, tuple[str, Callable[[Path], list[str]]]] = {
     "throughput": ("Throughput, scaling, and a million homes", measure_throughput),
+    "core": ("The work of one core", measure_core),
     "memory": ("Memory", measure_memory),
     "plan": ("Finding the homes", measure_plan),
     "kills": ("Workers that die", measure_kills),
