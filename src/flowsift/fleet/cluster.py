@@ -108,11 +108,10 @@ def outcomes(client: Any, jobs: Iterable[Job]) -> Iterator[Outcome]:
 
 
 def _bounded(client: Any, jobs: Iterable[Job], lost: list[Job]) -> Iterator[Outcome]:
-    from distributed import KilledWorker, as_completed
+    from distributed import KilledWorker
 
     waiting, run = enumerate(jobs), f"answer_home-{uuid.uuid4().hex}"
     running: dict[Any, Job] = {}
-    done = as_completed()
     at_most, counted_s = 0, -RECOUNT_S
     while True:
         if time.monotonic() - counted_s > RECOUNT_S:
@@ -120,13 +119,10 @@ def _bounded(client: Any, jobs: Iterable[Job], lost: list[Job]) -> Iterator[Outc
         while len(running) < at_most and (following := next(waiting, None)) is not None:
             future = client.submit(answer_home, following[1], key=(run, following[0]), pure=False)
             running[future] = following[1]
-            done.add(future)
         if not running:
             return
-        future = next(done)
+        future = _first_done(client, list(running))
         job = running.pop(future)
-        if future.cancelled():
-            raise FlowsiftError("the cluster's scheduler went away: start it and run again, finished homes are kept")
         error = future.exception()
         if error is None:
             yield future.result()
@@ -136,3 +132,22 @@ def _bounded(client: Any, jobs: Iterable[Job], lost: list[Job]) -> Iterator[Outc
             raise error
         else:
             raise FlowsiftError(f"a worker can't run flowsift: {said(error)}") from error
+
+
+def _first_done(client: Any, running: list[Any]) -> Any:
+    """Wait for one of the jobs, but not for ever where no worker is left to do them."""
+    from distributed import CancelledError, wait
+
+    manned_s = time.monotonic()
+    while True:
+        try:
+            return next(iter(wait(running, timeout=RECOUNT_S, return_when="FIRST_COMPLETED").done))
+        except TimeoutError:
+            if client.nthreads():
+                manned_s = time.monotonic()
+            elif time.monotonic() - manned_s > WAIT_S:
+                raise FlowsiftError("no worker is left: run again, finished homes are kept") from None
+        except CancelledError as error:
+            raise FlowsiftError(
+                "the cluster's scheduler went away: start it and run again, finished homes are kept"
+            ) from error
