@@ -17,6 +17,7 @@ from flowsift.fleet.cluster import outcomes
 from flowsift.fleet.source import Home
 from flowsift.fleet.work import Job, Outcome, answer_home
 
+dask = pytest.importorskip("dask")
 distributed = pytest.importorskip("distributed")
 fsspec = pytest.importorskip("fsspec")
 
@@ -213,6 +214,41 @@ def test_a_home_that_kills_workers_is_listed_and_its_neighbours_answered(cluster
     }
     assert "died" in found["killer"].error
     assert (tmp_path / "killer").read_text() == "xx", "once beside others, once alone"
+
+
+def test_workers_that_dask_gives_up_are_started_anew(write_homes, tmp_path, cluster, monkeypatch):
+    psutil = pytest.importorskip("psutil")
+    source = write_homes(*(f"h{number}" for number in range(6)), rows=1_500)
+    run(source, tmp_path / "whole", cluster)
+    monkeypatch.setattr(cluster_module, "RECOUNT_S", 0.5)
+    monkeypatch.setattr(cluster_module, "UNMANNED_S", 30.0)
+    killed = []
+
+    def kill_the_worker(_):
+        if not killed:
+            workers = [child for child in psutil.Process().children() if "spawn_main" in " ".join(child.cmdline())]
+            killed.extend(worker.pid for worker in workers)
+            for worker in workers:
+                worker.kill()
+
+    # No process starts so fast: the nanny of the dead worker is ended before it has another.
+    with dask.config.set({"distributed.deploy.lost-worker-timeout": "10ms"}):
+        done = run_fleet(find_homes(source), tmp_path / "killed", workers=1, report=kill_the_worker)
+    assert (len(killed), done.n_answered + done.n_kept, len(done.failed)) == (1, 6, 0)
+    assert content(tmp_path / "killed") == content(tmp_path / "whole")
+
+
+def test_a_run_without_workers_ends_with_an_error(monkeypatch):
+    monkeypatch.setattr(cluster_module, "RECOUNT_S", 0.1)
+    monkeypatch.setattr(cluster_module, "UNMANNED_S", 0.3)
+    with (
+        distributed.LocalCluster(
+            n_workers=0, processes=False, dashboard_address="127.0.0.1:0", scheduler_kwargs={"dashboard": False}
+        ) as empty,
+        distributed.Client(empty) as client,
+        pytest.raises(FlowsiftError, match="no worker is left: run again"),
+    ):
+        list(outcomes(client, [job("a")]))
 
 
 def test_only_a_few_jobs_are_handed_out_at_a_time(cluster, monkeypatch):

@@ -18,6 +18,9 @@ WAIT_S = 60.0
 RECOUNT_S = 5.0
 """How often the threads of a cluster that may grow are counted again [s]."""
 
+UNMANNED_S = 300.0
+"""How long a run waits for a worker where none is left [s]: a crowded machine takes long to start one."""
+
 JOBS_PER_THREAD = 2
 """Jobs handed out for each thread: one runs, one waits, and memory doesn't grow with the number of homes."""
 
@@ -115,7 +118,7 @@ def _bounded(client: Any, jobs: Iterable[Job], lost: list[Job]) -> Iterator[Outc
     at_most, counted_s = 0, -RECOUNT_S
     while True:
         if time.monotonic() - counted_s > RECOUNT_S:
-            at_most, counted_s = max(sum(client.nthreads().values()), 1) * JOBS_PER_THREAD, time.monotonic()
+            at_most, counted_s = max(_threads(client), 1) * JOBS_PER_THREAD, time.monotonic()
         while len(running) < at_most and (following := next(waiting, None)) is not None:
             future = client.submit(answer_home, following[1], key=(run, following[0]), pure=False)
             running[future] = following[1]
@@ -134,6 +137,17 @@ def _bounded(client: Any, jobs: Iterable[Job], lost: list[Job]) -> Iterator[Outc
             raise FlowsiftError(f"a worker can't run flowsift: {said(error)}") from error
 
 
+def _threads(client: Any) -> int:
+    """Count the cluster's threads, and start local workers anew that Dask gave up.
+
+    A worker that dies is started again by its nanny, but Dask ends the nanny too where that takes longer than
+    ``distributed.deploy.lost-worker-timeout`` (15 s) or fails. Scaling to the size that it has replaces it.
+    """
+    if client.cluster is not None:
+        client.cluster.scale(len(client.cluster.worker_spec))
+    return sum(client.nthreads().values())
+
+
 def _first_done(client: Any, running: list[Any]) -> Any:
     """Wait for one of the jobs, but not for ever where no worker is left to do them."""
     from distributed import CancelledError, wait
@@ -143,9 +157,9 @@ def _first_done(client: Any, running: list[Any]) -> Any:
         try:
             return next(iter(wait(running, timeout=RECOUNT_S, return_when="FIRST_COMPLETED").done))
         except TimeoutError:
-            if client.nthreads():
+            if _threads(client):
                 manned_s = time.monotonic()
-            elif time.monotonic() - manned_s > WAIT_S:
+            elif time.monotonic() - manned_s > UNMANNED_S:
                 raise FlowsiftError("no worker is left: run again, finished homes are kept") from None
         except CancelledError as error:
             raise FlowsiftError(
