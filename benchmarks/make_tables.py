@@ -14,7 +14,7 @@ from flowsift.errors import OptionError
 from flowsift.evaluate.homes import LabelledHome, OpenApartment
 from flowsift.evaluate.open_data import APARTMENT
 from flowsift.evaluate.plots import plot_resolution
-from flowsift.evaluate.ranking import rank, read_run
+from flowsift.evaluate.ranking import Run, by_condition, rank, read_run
 from flowsift.evaluate.runner import run_suite
 from flowsift.evaluate.scores import DEFINITIONS
 from flowsift.evaluate.suites import suite, suites
@@ -22,6 +22,9 @@ from flowsift.evaluate.tables import ranking_text
 
 HERE = Path(__file__).parent
 METHODS = ("flowsift", "supervised", "hmm", "change-points", "floor", "empty", "oracle")
+BY_READING = ("volume.share", "events.macro_f1", "boundaries.f1[time,isolated]", "boundaries.f1[time,overlapping]")
+READ_METHODS = ("flowsift", "floor")
+"""Figures and methods that are also given for each interval and pulse."""
 TEST_SUITES = tuple(name for name, made in suites().items() if made.split == "test")
 
 
@@ -42,9 +45,33 @@ def make_table(
     ranking = rank(runs)
     tables = HERE / "tables"
     tables.mkdir(exist_ok=True)
-    (tables / f"{name}.md").write_text(ranking_text(runs, ranking, style="markdown"), encoding="utf-8")
+    text = ranking_text(runs, ranking, style="markdown") + by_reading_text(runs)
+    (tables / f"{name}.md").write_text(text, encoding="utf-8")
     ranking.round(6).to_csv(tables / f"{name}.csv", index=False)
     plot_resolution([run for run in runs if run.manifest.method != "oracle"], tables / f"{name}.png")
+
+
+def by_reading_text(runs: Sequence[Run]) -> str:
+    """Write the figures of `BY_READING` for each interval and pulse; empty where the homes know one reading only."""
+    lines = []
+    for figure in BY_READING:
+        for run in runs:
+            table = by_condition(run, figure=figure)
+            if len(table) < 2 or run.manifest.method not in READ_METHODS:
+                continue
+            wide = table.pivot(index="interval_s", columns="pulse_l", values="value")
+            lines += [
+                "",
+                f"{DEFINITIONS[figure.split('[')[0]].title}, {figure}, {run.manifest.method}:",
+                "",
+                "| interval | " + " | ".join(f"{pulse:g} L a pulse" for pulse in wide.columns) + " |",
+                "|" + " --- |" * (wide.shape[1] + 1),
+            ]
+            lines += [
+                f"| {interval:g} s | " + " | ".join(f"{value:.3f}" for value in row) + " |"
+                for interval, row in zip(wide.index, wide.to_numpy(), strict=True)
+            ]
+    return "\n".join([*lines, ""]) if lines else ""
 
 
 def list_figures() -> str:

@@ -50,7 +50,7 @@ def plot_resolution(runs: Sequence[Run], path: str | Path, *, figure: str = RANK
     panels[0].set_ylabel(DEFINITIONS[figure.split("[")[0]].title)
     if DEFINITIONS[figure.split("[")[0]].unit == "":
         panels[0].set_ylim(0.0, 1.0)
-    panels[-1].legend(frameon=False)
+    panels[-1].legend(frameon=False, loc="upper left", bbox_to_anchor=(1.02, 1.0))
     replace_file(Path(path), lambda temporary: canvas.savefig(temporary, dpi=150))
     return True
 
@@ -62,6 +62,6 @@ def _panels(n: int) -> tuple[Any, Any]:
     except ImportError as error:
         raise OptionError("plots need matplotlib: pip install 'flowsift[bench]'") from error
     # No pyplot: no global state, no window, nothing to close.
-    figure = Figure(figsize=(3.2 * n + 0.6, 3.6), layout="constrained")
+    figure = Figure(figsize=(3.2 * n + 1.8, 3.6), layout="constrained")
     FigureCanvasAgg(figure)
     return figure, figure.subplots(1, n, sharey=True, squeeze=False)[0]
