@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
-from flowsift.classify.cycles import discount_lone_fills, number_cycles
+from flowsift.classify.cycles import LONGEST_BREAK_S, discount_lone_fills, number_cycles
 from flowsift.classify.mixture import HomeModel
 from flowsift.classify.naming import name_fixtures
+from flowsift.classify.programmes import number_loads
 from flowsift.features import UseFeatures
 from flowsift.labels import LABELS
 
@@ -17,6 +18,9 @@ LEAST_PROBABILITY = 0.35
 """A label less probable than this is not given: the event is ``other``."""
 
 OTHER = LABELS.index("other")
+
+MACHINES = ("clothes_washer", "dishwasher")
+"""Labels whose uses are fills of a load."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -63,10 +67,16 @@ def label_uses(features: UseFeatures, model: HomeModel) -> Labels:
     unsure = best < LEAST_PROBABILITY
     label = np.where(unsure, OTHER, label)
     best = np.where(unsure, probability[:, OTHER], best)
+    cycle = number_cycles(start_s, end_s, label)
+    for name in MACHINES:
+        mine = np.flatnonzero(label == LABELS.index(name))
+        cycle[mine] = number_loads(
+            start_s[mine], end_s[mine], features.volume_l[mine], longest_break_s=LONGEST_BREAK_S[name]
+        )
     return Labels(
         label=label,
         probability=best,
         by_label=probability,
         fixture=name_fixtures(label, model.mode, features.volume_l, features.flow_lpm),
-        cycle=number_cycles(start_s, end_s, label),
+        cycle=cycle,
     )
