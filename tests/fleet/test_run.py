@@ -222,18 +222,21 @@ def test_workers_that_dask_gives_up_are_started_anew(write_homes, tmp_path, clus
     run(source, tmp_path / "whole", cluster)
     monkeypatch.setattr(cluster_module, "RECOUNT_S", 0.5)
     monkeypatch.setattr(cluster_module, "UNMANNED_S", 30.0)
-    killed = []
+    killed, wait = [], distributed.wait
 
-    def kill_the_worker(_):
+    def kill_the_worker_that_has_the_outcome(*args, **options):
+        found = wait(*args, **options)
         if not killed:
             workers = [child for child in psutil.Process().children() if "spawn_main" in " ".join(child.cmdline())]
             killed.extend(worker.pid for worker in workers)
             for worker in workers:
                 worker.kill()
+        return found
 
+    monkeypatch.setattr(distributed, "wait", kill_the_worker_that_has_the_outcome)
     # No process starts so fast: the nanny of the dead worker is ended before it has another.
     with dask.config.set({"distributed.deploy.lost-worker-timeout": "10ms"}):
-        done = run_fleet(find_homes(source), tmp_path / "killed", workers=1, report=kill_the_worker)
+        done = run_fleet(find_homes(source), tmp_path / "killed", workers=1)
     assert (len(killed), done.n_answered + done.n_kept, len(done.failed)) == (1, 6, 0)
     assert content(tmp_path / "killed") == content(tmp_path / "whole")
 

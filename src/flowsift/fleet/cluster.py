@@ -124,17 +124,16 @@ def _bounded(client: Any, jobs: Iterable[Job], lost: list[Job]) -> Iterator[Outc
             running[future] = following[1]
         if not running:
             return
-        future = _first_done(client, list(running))
+        future, outcome = _first_done(client, list(running))
         job = running.pop(future)
-        error = future.exception()
-        if error is None:
-            yield future.result()
-        elif isinstance(error, KilledWorker):
+        if isinstance(outcome, KilledWorker):
             lost.append(job)
-        elif isinstance(error, FlowsiftError):
-            raise error
+        elif isinstance(outcome, FlowsiftError):
+            raise outcome
+        elif isinstance(outcome, BaseException):
+            raise FlowsiftError(f"a worker can't run flowsift: {said(outcome)}") from outcome
         else:
-            raise FlowsiftError(f"a worker can't run flowsift: {said(error)}") from error
+            yield outcome
 
 
 def _threads(client: Any) -> int:
@@ -148,15 +147,17 @@ def _threads(client: Any) -> int:
     return sum(client.nthreads().values())
 
 
-def _first_done(client: Any, running: list[Any]) -> Any:
-    """Wait for one of the jobs, but not for ever where no worker is left to do them."""
-    from distributed import CancelledError, wait
+def _first_done(client: Any, running: list[Any]) -> tuple[Any, Outcome | BaseException]:
+    """Wait for one of the jobs and what came of it, but not for ever where no worker is left to do them."""
+    from distributed import CancelledError, KilledWorker, wait
 
     manned_s = time.monotonic()
     while True:
         try:
-            return next(iter(wait(running, timeout=RECOUNT_S, return_when="FIRST_COMPLETED").done))
-        except TimeoutError:
+            done = next(iter(wait(running, timeout=RECOUNT_S, return_when="FIRST_COMPLETED").done))
+            # Its worker has the outcome, and may have died since: then the job runs again, and may kill this time.
+            return done, done.exception(timeout=RECOUNT_S) or done.result(timeout=RECOUNT_S)
+        except (TimeoutError, KilledWorker):
             if _threads(client):
                 manned_s = time.monotonic()
             elif time.monotonic() - manned_s > UNMANNED_S:
