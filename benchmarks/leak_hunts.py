@@ -169,7 +169,7 @@ def _surge(at_s: float, rng: np.random.Generator) -> Use:
 
 
 def score_hunt(hunt: Hunt, answer: Isolation) -> dict[str, float]:
-    """Compare the answer with the truth: branches inside, interval widths, and how far the ledger is from closing."""
+    """Compare the answer with the truth: what is inside its interval, how wide those are, and how it adds up."""
     inside, width, error = [], [], []
     for leak in (*answer.branches, answer.rest):
         if not leak.told:
@@ -179,6 +179,7 @@ def score_hunt(hunt: Hunt, answer: Isolation) -> dict[str, float]:
         width.append(leak.high_lpm - leak.low_lpm)
         error.append(abs(leak.rate_lpm - truth))
     parts = sum(leak.rate_lpm for leak in (*answer.branches, answer.rest))
+    whole = sum(hunt.truth_lpm.values())
     return {
         "all_inside": float(all(inside)),
         "inside": float(np.mean(inside)),
@@ -186,7 +187,8 @@ def score_hunt(hunt: Hunt, answer: Isolation) -> dict[str, float]:
         "told": len(inside) / len(hunt.truth_lpm),
         "half_width_lpm": float(np.median(width)) / 2,
         "error_lpm": float(np.median(error)),
-        "open_l": abs(parts - answer.total_lpm),
+        "open_lpm": abs(parts - answer.total_lpm),
+        "whole_inside": float(answer.total_low_lpm - 1e-9 <= whole <= answer.total_high_lpm + 1e-9),
         "clean": float(all(m.used for m in answer.steps)),
     }
 
@@ -224,8 +226,9 @@ def report_text(table: pd.DataFrame, hunts: int) -> str:
         "",
         f"Written by `benchmarks/leak_hunts.py --hunts {hunts}`: made-up homes with three or four branches, life going",
         "on, seeds from 1000. All inside: every branch and the part not located inside its interval (goal: 90 % of",
-        "hunts). Half-width and error are medians over a hunt's branches, averaged [L/min]. Ledgers close to",
-        f"{table['open_l'].max():.1e} L/min. {environment()}",
+        "hunts). Half-width and error are medians over a hunt's branches, averaged [L/min]. The parts add up to the",
+        f"whole to {table['open_lpm'].max():.1e} L/min, and the true whole lies inside its interval in",
+        f"{100 * table['whole_inside'].mean():.1f} % of the hunts. {environment()}",
         "",
         f"| {' | '.join(head)} |",
         f"|{' --- |' * len(head)}",

@@ -32,7 +32,8 @@ def test_branches_are_inside_their_intervals_and_ledgers_close(hunts, pulse_l, o
     # At 90 % of hunts, two or more of eight outside come one time in five: three is the alarm.
     assert table["all_inside"].sum() >= 6
     assert table["inside"].mean() >= 0.9
-    assert table["open_l"].max() < 1e-9
+    assert table["open_lpm"].max() < 1e-9
+    assert table["whole_inside"].sum() >= 6
     assert (table["told"] > 0).all()
 
 
@@ -49,3 +50,4 @@ def test_wrong_bounds_would_be_seen(hunts):
     moved = hunts.replace(hunt, truth_lpm={name: rate + 0.5 for name, rate in hunt.truth_lpm.items()})
     assert hunts.score_hunt(hunt, answer)["all_inside"] == 1.0
     assert hunts.score_hunt(moved, answer)["inside"] < 0.5
+    assert hunts.score_hunt(moved, answer)["whole_inside"] == 0.0
