@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from flowsift import Trace
+from flowsift import Trace, disaggregate
 from flowsift.signal.trickle import find_trickle
 
 HOUR = 3600
@@ -121,3 +121,17 @@ def test_small_uses_through_coarse_pulses_are_none():
     for start in rng.integers(0, flow.size - 60, 10 * 30):
         flow[start : start + 20] = 5.0
     assert find_trickle(trace_of(metered(flow, 1.0), days=10, pulse_l=1.0)).start.size == 0
+
+
+def test_a_trickle_takes_no_more_than_its_rate_explains():
+    """Lone pulses of draws too small to be seen come by day; what they add is neither a trickle nor hidden."""
+    rng, days, by_day = np.random.default_rng(4), 6, 1_500
+    volume = np.zeros(days * DAY)
+    volume[::20] += 0.03
+    for day in range(days):
+        volume[day * DAY + 8 * HOUR + rng.choice(10 * HOUR, by_day, replace=False)] += 0.03
+    result = disaggregate(trace_of(volume, days=days, pulse_l=0.03))
+    spans = result.trickle
+    minutes = (spans["end"] - spans["start"]).dt.total_seconds() / 60
+    assert spans["volume_l"].sum() == pytest.approx((spans["rate_lpm"] * minutes).sum(), rel=0.01)
+    assert result.balance.unexplained_l > 50
