@@ -10,6 +10,8 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
+import pandas as pd
+
 from flowsift.errors import OptionError
 from flowsift.evaluate.homes import LabelledHome, OpenApartment
 from flowsift.evaluate.open_data import APARTMENT
@@ -23,6 +25,7 @@ from flowsift.evaluate.tables import ranking_text
 HERE = Path(__file__).parent
 METHODS = ("flowsift", "supervised", "hmm", "change-points", "floor", "empty", "oracle")
 BY_READING = ("volume.share", "events.macro_f1", "boundaries.f1[time,isolated]", "boundaries.f1[time,overlapping]")
+SUMMARY = ("volume.share", "events.macro_f1", "events.micro_f1", "volume.period_share", "loads.f1", "calibration.ece")
 READ_METHODS = ("flowsift", "floor")
 """Figures and methods that are also given for each interval and pulse."""
 TEST_SUITES = tuple(name for name, made in suites().items() if made.split == "test")
@@ -59,7 +62,7 @@ def by_reading_text(runs: Sequence[Run]) -> str:
             table = by_condition(run, figure=figure)
             if len(table) < 2 or run.manifest.method not in READ_METHODS:
                 continue
-            wide = table.pivot(index="interval_s", columns="pulse_l", values="value")
+            wide = table.pivot_table(index="interval_s", columns="pulse_l", values="value")
             lines += [
                 "",
                 f"{DEFINITIONS[figure.split('[')[0]].title}, {figure}, {run.manifest.method}:",
@@ -72,6 +75,33 @@ def by_reading_text(runs: Sequence[Run]) -> str:
                 for interval, row in zip(wide.index, wide.to_numpy(), strict=True)
             ]
     return "\n".join([*lines, ""]) if lines else ""
+
+
+def summary_text(tables: Path, command: str) -> str:
+    """Set the homes side by side, simulated ones and the real one: a row each, our own method and the floor."""
+    names = [name for name in (*TEST_SUITES, APARTMENT) if (tables / f"{name}.csv").is_file()]
+    titles = [DEFINITIONS[figure].title for figure in SUMMARY]
+    lines = [
+        "# Our own method, and the floor, on each set of homes",
+        "",
+        f"Written by `{command}`; value and 95 % interval over homes. The apartment is one real home: no interval.",
+        "",
+        "| homes | method | " + " | ".join(titles) + " |",
+        "|" + " --- |" * (len(titles) + 2),
+    ]
+    for name in names:
+        ranking = pd.read_csv(tables / f"{name}.csv").set_index(["method", "figure"])
+        for method in READ_METHODS:
+            cells = [_cell(ranking.loc[(method, figure)]) for figure in SUMMARY]
+            lines.append(f"| [{name}]({name}.md) | {method} | " + " | ".join(cells) + " |")
+    return "\n".join([*lines, ""])
+
+
+def _cell(row: pd.Series) -> str:
+    if pd.isna(row["value"]):
+        return "n/a"
+    interval = "" if pd.isna(row["low"]) else f" [{row['low']:.3f}, {row['high']:.3f}]"
+    return f"{row['value']:.3f}{interval}"
 
 
 def list_figures() -> str:
@@ -101,6 +131,8 @@ def main() -> None:
         make_table(APARTMENT, [OpenApartment(folder=options.apartment)], "", **shared)
     for name in options.suites:
         make_table(name, suite(name).homes, suite(name).checksum, **shared)
+    command = "python benchmarks/make_tables.py --apartment PATH"
+    (HERE / "tables" / "README.md").write_text(summary_text(HERE / "tables", command), encoding="utf-8")
 
 
 if __name__ == "__main__":
