@@ -18,7 +18,8 @@ def kept(work_out):
     """Give the answer of a trace that was asked about before again: many examples look at the same home."""
 
     def answer(trace, **options):
-        key = (work_out, repr(trace), trace.volume_l.tobytes(), trace.cell.tobytes(), trace.timezone, repr(options))
+        samples = (trace.volume_l.tobytes(), trace.cell.tobytes())
+        key = (work_out, repr(trace), *samples, trace.timezone, trace.unit, trace.findings, repr(options))
         if key not in _ANSWERS:
             _ANSWERS[key] = work_out(trace, **options)
         return _ANSWERS[key]
