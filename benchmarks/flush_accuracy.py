@@ -17,9 +17,9 @@ from __future__ import annotations
 import argparse
 import platform
 import subprocess
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
@@ -33,12 +33,18 @@ import flowsift as fs
 from flowsift.disaggregation import Disaggregation
 from flowsift.evaluate.suites import SEEDS, STOCK_CYCLE
 from flowsift.fixtures import median_interval
-from flowsift.households import Truth, simulate
+from flowsift.households import Faults, Household, Truth
+from flowsift.households.days import days_from
+from flowsift.households.population import draw_home
+from flowsift.households.simulate import all_uses, run_uses
+from flowsift.households.streams import stream
+from flowsift.standards import figure
 from flowsift.study.flushes_classes import volume_classes
 from flowsift.study.flushes_modes import Reading
 from flowsift.study.flushes_refills import Refills, refills_of
 from flowsift.study.flushes_study import ENOUGH_ALONE, FlushStudy, Toilet, flushes
 from flowsift.study.flushes_volume import own_volume
+from flowsift.units import SECONDS_PER_DAY
 
 FIRST, FIRST_LEAKY = SEEDS["validation"][2000], SEEDS["validation"][2200]
 READINGS = {"1 s, 0.03 L": (1.0, 0.03), "10 s, 0.4 L": (10.0, 0.4)}
@@ -162,17 +168,35 @@ def with_leak_refills(result: Disaggregation, toilet: Toilet, mine: Refills) -> 
     return float(every.mean()), float(every.mean()) - error, float(every.mean()) + error
 
 
+def home_within_limits(
+    seed: int, reading: tuple[float, float], *, days: int, include: Collection[str] = ()
+) -> Household:
+    """A home of the standard population whose meter is any that passes its test: each gain within the published limits
+    of the intermediate and maximum flow, at which toilets refill, is as likely as any other."""
+    interval_s, pulse_l = reading
+    stock = STOCK_CYCLE[seed % len(STOCK_CYCLE)]
+    home = draw_home(seed, stock=stock, n_days=days, include=include)
+    limits = figure("meter.new_meter_intermediate_and_maximum_flow")
+    gain = stream(seed, "meter within limits").uniform(limits.low / 100.0, limits.high / 100.0)
+    home = replace(home, meter=replace(home.meter, gain=gain, interval_s=interval_s, pulse_l=pulse_l))
+    calendar = days_from("2024-06-03", n=days, timezone="UTC")
+    uses = all_uses(home, calendar, seed=seed)
+    return run_uses(uses, home, calendar, seed=seed, faults=Faults(), card={"stock": stock})
+
+
 def score_home(seed: int, reading: tuple[float, float], *, days: int, leaky: bool) -> Tally:
     """Study one home and count."""
+    home = home_within_limits(seed, reading, days=days, include=("worn flapper",) if leaky else ())
+    return score(fs.disaggregate(home.trace), home.truth, leaky=leaky)
+
+
+def score(result: Disaggregation, truth: Truth, *, leaky: bool) -> Tally:
+    """Study one disaggregated home and count."""
     tally = Tally()
-    interval_s, pulse_l = reading
-    include = ("worn flapper",) if leaky else ()
-    stock = STOCK_CYCLE[seed % 3]
-    home = simulate(seed, days=days, stock=stock, interval_s=interval_s, pulse_l=pulse_l, include=include)
-    result = fs.disaggregate(home.trace)
+    days = result.trace.duration_s / SECONDS_PER_DAY
     study = flushes(result)
-    real = true_toilets(home.truth)
-    leaks = home.truth.events[home.truth.events["label"] == "toilet_leak"]
+    real = true_toilets(truth)
+    leaks = truth.events[truth.events["label"] == "toilet_leak"]
     leak_l = float(leaks["volume_l"].sum()) / days
     answered, distinct = distinct_counts(study, real)
     tally.homes.append(
@@ -185,19 +209,19 @@ def score_home(seed: int, reading: tuple[float, float], *, days: int, leaky: boo
             "leaks": float(len(leaks)),
             "leak_found": float(study.leak is not None),
             "leak_answered": study.leak.per_day_l if study.leak else 0.0,
-            "days": float(days),
+            "days": days,
         }
     )
     if leaky:
-        tally.mixed = leaky_volumes(result, study, home.truth, real)
+        tally.mixed = leaky_volumes(result, study, truth, real)
         return tally
-    pairs = paired(result, study, home.truth, real)
+    pairs = paired(result, study, truth, real)
     refills = refills_of(result, "flush")
     for toilet in study.toilets:
         if toilet.name not in pairs:
             continue
-        truth = real.loc[pairs[toilet.name]]
-        full_l, registered = float(truth["full_l"]), float(truth["registered"])
+        own = real.loc[pairs[toilet.name]]
+        full_l, registered = float(own["full_l"]), float(own["registered"])
         own_class = next(c for c in volume_classes() if c.low_l <= full_l < c.high_l)
         chosen = study.members[(study.members["toilet"] == toilet.name) & (study.members["kind"] == "full")]
         mine = refills.chosen(np.isin(refills.row, chosen["event"]))
@@ -211,11 +235,11 @@ def score_home(seed: int, reading: tuple[float, float], *, days: int, leaky: boo
             if toilet.classes.certain
             else np.nan,
             "class_among": float(own_class.name in {c.name for c in toilet.classes.classes}),
-            "kind_right": float((toilet.reduced is not None) == (truth["reduced_l"] > 0)),
+            "kind_right": float((toilet.reduced is not None) == (own["reduced_l"] > 0)),
             "reduced_error": np.nan,
         }
-        if toilet.reduced is not None and truth["reduced_l"] > 0:
-            row["reduced_error"] = toilet.reduced.volume_l / float(truth["reduced_l"]) - 1.0
+        if toilet.reduced is not None and own["reduced_l"] > 0:
+            row["reduced_error"] = toilet.reduced.volume_l / float(own["reduced_l"]) - 1.0
         tally.toilets.append(row)
         estimates = variants(result, toilet, mine)
         estimates["nothing but names and medians"] = naive(result, toilet)
