@@ -10,11 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import logsumexp
+from scipy.special import softmax
 
 from flowsift.classify.habits import MODE_RATE_SPREAD, context_log_likelihood, habit_array
 from flowsift.classify.modes import Modes, Plane, find_modes
-from flowsift.classify.prior import Prior, published_prior
+from flowsift.classify.prior import Prior, powers, published_prior
 from flowsift.features import UseFeatures
 from flowsift.surroundings import Surroundings
 from flowsift.trace import FloatArray, IntArray
@@ -76,15 +76,11 @@ class HomeModel:
             The meter that the model was fitted to.
         """
         plane = Plane.of(pulse_l=pulse_l, interval_s=interval_s)
+        habits = _habits(around)
+        broad = _broad(self.spread, powers(np.log(features.volume_l), np.log(features.flow_lpm)), habits)
         near = _distance(plane.points(features.volume_l, features.flow_lpm), self.modes)
-        context = context_log_likelihood(around.burst, around.clock)
-        broad = self.spread.log_density(np.log(features.volume_l), np.log(features.flow_lpm))
-        tight = _log_tight(near, plane, features) + _mode_context(context, self.mode_probability)
-        probability, mode = _origins(
-            np.log(self.amount) + np.logaddexp(broad, np.log(STRAY)) + context,
-            np.log(self.mode_amount) + tight,
-            self.mode_probability,
-        )
+        tight = _tight(near, plane, features) * (habits @ self.mode_probability.T)
+        probability, mode = _origins(self.amount * broad, self.mode_amount * tight, self.mode_probability)
         return replace(self, probability=probability, mode=mode)
 
     def log_rate(self, log_volume: FloatArray, log_flow: FloatArray) -> FloatArray:
@@ -123,32 +119,28 @@ def fit_home(
             amount=prior.uses_per_day * days,
             mode_amount=np.empty(0),
         )
-    log_v, log_q = np.log(features.volume_l), np.log(features.flow_lpm)
+    points = powers(np.log(features.volume_l), np.log(features.flow_lpm))
     plane = Plane.of(pulse_l=pulse_l, interval_s=interval_s)
-    points = plane.points(features.volume_l, features.flow_lpm)
-    modes = find_modes(points)
-    xy = np.column_stack([log_v, log_q])
-    spread = prior
-    context = context_log_likelihood(around.burst, around.clock)
-    near = _distance(points, modes)
-    tight = _log_tight(near, plane, features)
-    mode_label = _mode_labels(modes, near, features, context, days=days)
+    on_plane = plane.points(features.volume_l, features.flow_lpm)
+    modes = find_modes(on_plane)
+    near = _distance(on_plane, modes)
+    mode_label = _mode_labels(near, points, around, days=days)
+    habits = _habits(around)
+    tight = _tight(near, plane, features) * (habits @ mode_label.T)
 
-    repeats = habit_array("repeats")
-    pseudo = prior.uses_per_day * (1 - repeats) * PRIOR_DAYS
+    pseudo = prior.uses_per_day * (1 - habit_array("repeats")) * PRIOR_DAYS
     amount = pseudo / PRIOR_DAYS * days + 1e-3
     mode_amount = np.maximum(modes.excess, 1.0)
-    from_each_mode = tight + _mode_context(context, mode_label)
+    spread = prior
     for _ in range(ROUNDS):
-        broad = np.logaddexp(spread.log_density(log_v, log_q), np.log(STRAY))
-        from_broad = np.log(amount) + broad + context
-        from_mode = np.log(mode_amount) + from_each_mode
-        total = np.logaddexp(logsumexp(from_broad, axis=1), _logsumexp_or_none(from_mode))
-        share = np.exp(from_broad - total[:, None])
+        from_broad = amount * _broad(spread, points, habits)
+        before = mode_amount
+        total = from_broad.sum(axis=1) + tight @ before
+        share = from_broad / total[:, None]
         amount = share.sum(axis=0) + pseudo
-        spread = prior.updated(xy, share, weight=HOME_USES)
-        mode_amount = np.exp(from_mode - total[:, None]).sum(axis=0) + 1e-3
-    probability, mode = _origins(from_broad, from_mode, mode_label)
+        spread = prior.updated(points, share, weight=HOME_USES)
+        mode_amount = before * ((1 / total) @ tight) + 1e-3
+    probability, mode = _origins(from_broad, before * tight, mode_label)
     return HomeModel(
         probability=probability,
         mode=mode,
@@ -162,51 +154,44 @@ def fit_home(
 
 def _distance(points: FloatArray, modes: Modes) -> FloatArray:
     """Squared distance of each use from each mode on the plane, shape (n_uses, n_modes)."""
-    return np.asarray(((points[:, None, :] - modes.center) ** 2).sum(axis=2))
+    away, aside = (points[:, None, k] - modes.center[:, k] for k in range(2))
+    return np.asarray(away**2 + aside**2)
 
 
-def _log_tight(near: FloatArray, plane: Plane, features: UseFeatures) -> FloatArray:
-    """Log density of each use around each mode, per unit of log volume and flow, shape (n_uses, n_modes)."""
-    return np.asarray(-0.5 * near - np.log(2 * np.pi) + plane.log_stretch(features.volume_l)[:, None])
+def _habits(around: Surroundings) -> FloatArray:
+    """Likelihood of each use's habits under each label but for a factor of the use, shape (n_uses, n_labels)."""
+    context = context_log_likelihood(around.burst, around.clock)
+    return np.asarray(np.exp(context - context.max(axis=1, keepdims=True)))
+
+
+def _broad(spread: Prior, points: FloatArray, habits: FloatArray) -> FloatArray:
+    """Density of each use and its habits in each label's broad spread, shape (n_uses, n_labels)."""
+    return np.asarray((np.exp(spread.log_density_at(points)) + STRAY) * habits)
+
+
+def _tight(near: FloatArray, plane: Plane, features: UseFeatures) -> FloatArray:
+    """Density of each use around each mode, per unit of log volume and flow, shape (n_uses, n_modes)."""
+    return np.asarray(np.exp(-0.5 * near) * (np.exp(plane.log_stretch(features.volume_l)) / (2 * np.pi))[:, None])
 
 
 def _origins(from_broad: FloatArray, from_mode: FloatArray, mode_label: FloatArray) -> tuple[FloatArray, IntArray]:
     """Label probabilities of each use, and the mode that it most probably comes from (-1 for none)."""
-    total = np.logaddexp(logsumexp(from_broad, axis=1), _logsumexp_or_none(from_mode))
-    own = np.exp(from_mode - total[:, None])
-    probability = np.exp(from_broad - total[:, None]) + own @ mode_label
-    best = own.argmax(axis=1) if own.shape[1] else np.zeros(len(own), np.int64)
-    belongs = own.sum(axis=1) > 0.5
-    return probability / probability.sum(axis=1, keepdims=True), np.where(belongs, best, -1)
+    of_modes = from_mode.sum(axis=1)
+    best = from_mode.argmax(axis=1) if from_mode.shape[1] else np.zeros(len(from_mode), np.int64)
+    weight = from_broad + from_mode @ mode_label
+    belongs = of_modes > from_broad.sum(axis=1)
+    return weight / weight.sum(axis=1, keepdims=True), np.where(belongs, best, -1)
 
 
-def _mode_context(context: FloatArray, mode_label: FloatArray) -> FloatArray:
-    """Log likelihood of each use's habits under each mode's labels, shape (n_uses, n_modes)."""
-    top = context.max(axis=1, keepdims=True)
-    with np.errstate(divide="ignore"):  # no label of the mode is near the habits
-        return np.asarray(np.log(np.exp(context - top) @ mode_label.T) + top)
-
-
-def _logsumexp_or_none(values: FloatArray) -> FloatArray:
-    if values.shape[1] == 0:
-        return np.full(values.shape[0], -np.inf)
-    return np.asarray(logsumexp(values, axis=1))
-
-
-def _mode_labels(
-    modes: Modes, near: FloatArray, features: UseFeatures, context: FloatArray, *, days: float
-) -> FloatArray:
+def _mode_labels(near: FloatArray, points: FloatArray, around: Surroundings, *, days: float) -> FloatArray:
     """Probability of each mode's label: its place among published ranges, its rate, its uses' habits."""
     prior = published_prior()
     repeats = habit_array("repeats")
-    log_rate = np.log(habit_array("mode_per_day"))
-    rows = np.empty((len(modes.center), len(repeats)))
-    for k in range(len(modes.center)):
-        member = near[:, k] <= 4.0
-        v, q = np.log(features.volume_l[member]).mean(), np.log(features.flow_lpm[member]).mean()
-        place = prior.log_density(np.array([v]), np.array([q]))[0]
-        rate = -0.5 * ((np.log(member.sum() / max(days, 1.0)) - log_rate) / MODE_RATE_SPREAD) ** 2
-        looks = min(float(member.sum()), INDEPENDENT_USES)
-        habits = context[member].mean(axis=0) * looks / 2
-        rows[k] = place + np.log(repeats * prior.uses_per_day) + rate + habits
-    return np.exp(rows - logsumexp(rows, axis=1, keepdims=True)) if len(rows) else rows
+    member = (near <= 4.0).astype(np.float64)
+    n_members = np.maximum(member.sum(axis=0), 1.0)[:, None]
+    place = prior.log_density(*(member.T @ points[:, 1:3] / n_members).T)
+    off = np.log(n_members / max(days, 1.0)) - np.log(habit_array("mode_per_day"))
+    looks = np.minimum(n_members, INDEPENDENT_USES)
+    habits = member.T @ context_log_likelihood(around.burst, around.clock) / n_members * looks / 2
+    log_weight = place + np.log(repeats * prior.uses_per_day) - 0.5 * (off / MODE_RATE_SPREAD) ** 2 + habits
+    return np.asarray(softmax(log_weight, axis=1))

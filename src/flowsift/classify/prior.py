@@ -53,29 +53,42 @@ class Prior:
 
     def log_density(self, log_volume: FloatArray, log_flow: FloatArray) -> FloatArray:
         """Return the log density of each label at each point, shape (n_points, n_labels)."""
-        away = np.stack([log_volume, log_flow], axis=-1)[:, None, :] - self.mean
-        return np.asarray(self.log_norm - 0.5 * np.einsum("nli,lij,nlj->nl", away, self.precision, away))
+        return self.log_density_at(powers(log_volume, log_flow))
+
+    def log_density_at(self, points: FloatArray) -> FloatArray:
+        """Return the same at points given by their `powers`: a log density is quadratic, so one product will do."""
+        pull = np.einsum("lij,lj->li", self.precision, self.mean)
+        constant = self.log_norm - 0.5 * np.einsum("li,li->l", pull, self.mean)
+        vv, vq, qq = self.precision[:, 0, 0], self.precision[:, 0, 1], self.precision[:, 1, 1]
+        return np.asarray(points @ np.stack([constant, pull[:, 0], pull[:, 1], -0.5 * vv, -vq, -0.5 * qq]))
 
     def updated(self, points: FloatArray, share: FloatArray, *, weight: float) -> Prior:
         """Return the spreads after the uses of a home are seen, the old ones counting as `weight` uses.
 
         Parameters
         ----------
-        points : ndarray, shape (n_points, 2)
-            Log volume and log flow.
+        points : ndarray, shape (n_points, 6)
+            `powers` of log volume and log flow.
         share : ndarray, shape (n_points, n_labels)
             How much of each use belongs to each label.
         weight : float
         """
-        n = share.sum(axis=0)[:, None]
+        n, v, q, vv, vq, qq = points.T @ share
         total = n + weight
-        mean = (share.T @ points + weight * self.mean) / total
-        square = np.einsum("nl,ni,nj->lij", share, points, points, optimize=True)
+        mean = (np.stack([v, q], axis=-1) + weight * self.mean) / total[:, None]
+        square = np.stack([vv, vq, vq, qq], axis=-1).reshape(-1, 2, 2)
         old = np.linalg.inv(self.precision)
         scatter = square + weight * (old + np.einsum("li,lj->lij", self.mean, self.mean))
-        covariance = scatter / total[:, :, None] - np.einsum("li,lj->lij", mean, mean)
+        covariance = scatter / total[:, None, None] - np.einsum("li,lj->lij", mean, mean)
         precision = np.linalg.inv(covariance)
         return replace(self, mean=mean, precision=precision, log_norm=_log_norm(precision))
+
+
+def powers(log_volume: FloatArray, log_flow: FloatArray) -> FloatArray:
+    """Return 1, the coordinates of each point, their squares and their product, shape (n_points, 6)."""
+    return np.stack(
+        [np.ones_like(log_volume), log_volume, log_flow, log_volume**2, log_volume * log_flow, log_flow**2], -1
+    )
 
 
 def _log_norm(precision: FloatArray) -> FloatArray:
