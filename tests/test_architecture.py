@@ -13,7 +13,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 LAYERS = (
     {"errors"},
     {"arrays", "units"},
-    {"files", "grouping", "labels", "tables"},
+    {"files", "grouping", "labels", "neighbours", "tables"},
     {"quality"},
     {"ingest"},
     {"trace"},

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import KDTree
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.features import UseFeatures
+from flowsift.neighbours import count_in_boxes, count_within
 from flowsift.units import SECONDS_PER_DAY
 
 ALIKE_FLOW = 0.08
@@ -86,18 +86,18 @@ def describe_surroundings(features: UseFeatures, *, days: float, wanted: IntArra
     Surroundings
         Of the uses wanted.
     """
-    start_s, flow = features.start_s, features.flow_lpm
+    start_s, log_flow = features.start_s, np.log(features.flow_lpm)
     end_s = start_s + features.duration_s
-    log_flow = np.log(flow)
-    tight = _neighbours((log_flow / TIGHT_FLOW)[:, None], wanted)
-    loose = _neighbours((log_flow / (10 * TIGHT_FLOW))[:, None], wanted)
+    tight, loose, alike = (
+        count_within(log_flow, log_flow[wanted], reach=reach) - 1 for reach in (TIGHT_FLOW, 10 * TIGHT_FLOW, ALIKE_FLOW)
+    )
     since_alike, until_alike = _nearest_alike(start_s, end_s, log_flow)
     gap = np.maximum(start_s[1:] - np.maximum.accumulate(end_s)[:-1], 0.0)
     return Surroundings(
-        burst=burst_score(start_s, flow, days=days, wanted=wanted),
-        clock=clock_score(start_s, flow, days=days, wanted=wanted),
+        burst=_burst_score(start_s, log_flow, alike, days=days, wanted=wanted),
+        clock=_clock_score(start_s, log_flow, alike, days=days, wanted=wanted),
         flow_peak=np.log((tight + 0.5) / (loose / 10 + 0.5)),
-        alike_per_day=_neighbours((log_flow / ALIKE_FLOW)[:, None], wanted) / max(days, 1.0),
+        alike_per_day=alike / max(days, 1.0),
         since_alike_s=since_alike[wanted],
         until_alike_s=until_alike[wanted],
         since_any_s=np.append(SECONDS_PER_DAY, gap)[: start_s.size][wanted],
@@ -136,72 +136,38 @@ def _running(start_s: FloatArray, end_s: FloatArray) -> FloatArray:
     return (begun - ended - 1).astype(np.float64)
 
 
-def burst_score(
-    start_s: FloatArray, flow_lpm: FloatArray, *, days: float, wanted: IntArray | slice = ALL
+def _burst_score(
+    start_s: FloatArray, log_flow: FloatArray, alike: IntArray, *, days: float, wanted: IntArray | slice
 ) -> FloatArray:
     """Compare the uses of like flow within an hour of each use with the number expected by chance.
 
-    Parameters
-    ----------
-    start_s, flow_lpm : ndarray, shape (n_uses,)
-    days : float
-        Length of the record [d].
-
-    Returns
-    -------
-    ndarray, shape (n_wanted,)
-        ``log((seen + 0.5) / (expected + 0.5))``; 0 for a use like no other.
+    ``log((seen + 0.5) / (expected + 0.5))``; 0 for a use like no other.
     """
-    if start_s.size == 0:
-        return np.empty(0)
-    flow = np.log(flow_lpm) / ALIKE_FLOW
-    near = _neighbours(np.column_stack([start_s / BURST_S, flow]), wanted)
-    alike = _neighbours(flow[:, None], wanted)
+    points = np.column_stack([start_s, log_flow])
+    near = count_in_boxes(points, points[wanted], reach=(BURST_S, ALIKE_FLOW)) - 1
     # People are awake two thirds of the day: chance neighbours crowd into that time.
     expected = alike * min(2 * BURST_S / (SECONDS_PER_DAY * max(days, 1.0)) * 1.5, 1.0)
     return np.asarray(np.log((near + 0.5) / (expected + 0.5)))
 
 
-def clock_score(
-    start_s: FloatArray, flow_lpm: FloatArray, *, days: float, wanted: IntArray | slice = ALL
+def _clock_score(
+    start_s: FloatArray, log_flow: FloatArray, alike: IntArray, *, days: float, wanted: IntArray | slice
 ) -> FloatArray:
     """Compare the uses of like flow at the same time of other days with the number expected by chance.
 
     Only the time of day relative to other uses counts, so no time zone enters.
-
-    Parameters
-    ----------
-    start_s, flow_lpm : ndarray, shape (n_uses,)
-    days : float
-        Length of the record [d].
-
-    Returns
-    -------
-    ndarray, shape (n_wanted,)
-        ``log((seen + 0.5) / (expected + 0.5))``; 0 where the record holds less than two days.
+    ``log((seen + 0.5) / (expected + 0.5))``; 0 where the record holds less than two days.
     """
-    if start_s.size == 0 or days < 2:
-        return np.zeros(start_s[wanted].size)
-    flow = np.log(flow_lpm) / ALIKE_FLOW
-    phase = np.mod(start_s, SECONDS_PER_DAY) / CLOCK_S
-    turn = SECONDS_PER_DAY / CLOCK_S
-    day = np.floor(start_s / SECONDS_PER_DAY)
+    if days < 2:
+        return np.zeros(alike.size)
+    reach = (CLOCK_S, ALIKE_FLOW)
+    points = np.column_stack([start_s, log_flow])
+    now = count_in_boxes(points, points[wanted], reach=reach)
+    points[:, 0] = np.mod(start_s, SECONDS_PER_DAY)
     # The same moment just across midnight: repeat the first and the last of the day on the other side.
-    points = np.column_stack([phase, flow])
-    early, late = points[phase < 1.0], points[phase > turn - 1.0]
-    ring = np.concatenate([points, early + np.array([turn, 0.0]), late - np.array([turn, 0.0])])
-    same_time = KDTree(ring).query_ball_point(points[wanted], 1.0, p=np.inf, return_length=True)
-    same_day = _neighbours(np.column_stack([phase, flow, day * 4.0]), wanted) + 1
-    alike = _neighbours(flow[:, None], wanted)
+    early, late = points[points[:, 0] <= CLOCK_S], points[points[:, 0] >= SECONDS_PER_DAY - CLOCK_S]
+    turn = np.array([SECONDS_PER_DAY, 0.0])
+    ring = np.concatenate([points, early + turn, late - turn])
+    same_time = count_in_boxes(ring, points[wanted], reach=reach)
     expected = alike * (2 * CLOCK_S / SECONDS_PER_DAY) * 1.5
-    return np.log((np.maximum(same_time - same_day, 0) + 0.5) / (expected + 0.5))
-
-
-def _neighbours(points: FloatArray, wanted: IntArray | slice) -> FloatArray:
-    """Count the other points within 1 of each point wanted in every coordinate."""
-    if points.shape[1] == 1:
-        line, at = np.sort(points[:, 0]), points[wanted, 0]
-        inside = np.searchsorted(line, at + 1.0, "right") - np.searchsorted(line, at - 1.0)
-        return (inside - 1).astype(np.float64)
-    counts = KDTree(points).query_ball_point(points[wanted], 1.0, p=np.inf, return_length=True)
-    return np.asarray(counts - 1, dtype=np.float64)
+    return np.asarray(np.log((np.maximum(same_time - now, 0) + 0.5) / (expected + 0.5)))
