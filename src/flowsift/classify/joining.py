@@ -29,13 +29,19 @@ SHOWER_PAUSE_S = 150.0
 SHOWER_ALIKE = 1.15
 """Flows before and after such a pause differ by at most this factor (assumption: a setting is found again)."""
 
+STAGE_PAUSE_S = 60.0
+"""Longest time from one stage of a softener's regeneration to the next (assumption: the valve head turns)."""
+
 MOST_BETWEEN = 5
 """Uses of other fixtures that may begin between two pieces of one use."""
 
 BY_HAND = tuple(LABELS.index(name) for name in ("faucet", "shower", "hose", "other"))
 """Labels whose flow a hand shuts off and on."""
 
-SHOWER, FAUCET = LABELS.index("shower"), LABELS.index("faucet")
+IRRIGATION = LABELS.index("irrigation")
+"""Its zones follow each other within seconds, each through a valve of its own."""
+
+SHOWER, FAUCET, SOFTENER = LABELS.index("shower"), LABELS.index("faucet"), LABELS.index("softener")
 
 
 def join_uses(features: UseFeatures, model: HomeModel, *, interval_s: float) -> IntArray:
@@ -61,15 +67,17 @@ def join_uses(features: UseFeatures, model: HomeModel, *, interval_s: float) -> 
     n = features.n_uses
     if n == 0:
         return np.empty(0, np.int64)
-    start_s, flow = features.start_s, features.flow_lpm
-    end_s = start_s + features.duration_s
+    flow = features.flow_lpm
     short = max(TAP_PAUSE_S, interval_s)
     by_hand = np.flatnonzero(model.probability[:, BY_HAND].sum(axis=1) > 0.5)
-    valve = chain_pieces(start_s, end_s, flow, longest_pause_s=short, alike=VALVE_ALIKE)
+    zone = model.probability[:, IRRIGATION] > 0.5
+    valve = _chain_some(np.flatnonzero(~zone), features, longest_pause_s=short, alike=VALVE_ALIKE)
     tap = _chain_some(by_hand, features, longest_pause_s=short, alike=TAP_ALIKE)
     shower = _chain_some(by_hand, features, longest_pause_s=SHOWER_PAUSE_S, alike=SHOWER_ALIKE)
     shower = np.where(_is_shower(shower, features.volume_l, flow, model)[shower], shower, n + np.arange(n))
-    whole = _merged(valve, tap, shower)
+    stages = np.flatnonzero(model.probability[:, SOFTENER] > 0.5)
+    softener = _chain_some(stages, features, longest_pause_s=STAGE_PAUSE_S, alike=np.inf)
+    whole = _merged(valve, tap, shower, softener)
     return np.unique(_merged(whole, _fragments(features, model, longest_pause_s=short)), return_inverse=True)[1].astype(
         np.int64
     )

@@ -22,6 +22,10 @@ DIP_S = 2.0
 """One valve closing as another opens, or a diverter turned, leaves a dip of about this length at most [s]
 (assumption)."""
 
+CLOSED = 0.4
+"""What flows where one valve has closed and another opens is less than this share of the flow before and after
+(assumption: the meter's cell holds a little of both)."""
+
 LEAST_USE_L = 0.02
 """Less than this is no use [L] (assumption: a stray pulse of a fine meter, a drip)."""
 
@@ -85,6 +89,7 @@ def lay_out(trace: Trace, *, trickle: TrickleSpans | None = None, random_state: 
     base = _trickle_under(plateaus, runs, trickle)
     net = np.maximum(plateaus.level_lpm - base, 0.0)
     busy = _is_busy(net, base, variance)
+    ramp = _find_ramps(plateaus, busy, net, trace.interval_s)
     return Layout(
         trace=trace,
         trickle=trickle,
@@ -94,8 +99,8 @@ def lay_out(trace: Trace, *, trickle: TrickleSpans | None = None, random_state: 
         base_lpm=base,
         net_lpm=net,
         busy=busy,
-        ramp=_find_ramps(plateaus, busy, net, trace.interval_s),
-        spans=_find_spans(plateaus, busy, net, trace),
+        ramp=ramp,
+        spans=_find_spans(plateaus, busy, ramp, net, trace),
     )
 
 
@@ -115,13 +120,33 @@ def _is_busy(net: FloatArray, base: FloatArray, variance: FloatArray) -> BoolArr
     return np.asarray(net > np.maximum(0.5 * LEAST_USE_LPM, waver))
 
 
-def _find_spans(plateaus: Plateaus, busy: BoolArray, net: FloatArray, trace: Trace) -> IntArray:
+def _find_spans(plateaus: Plateaus, busy: BoolArray, ramp: BoolArray, net: FloatArray, trace: Trace) -> IntArray:
     """Return the first plateau and the one after the last of each span of use, shape (n_spans, 2)."""
-    before = np.append(False, busy[:-1]) & ~plateaus.opens_run
-    after = np.append(busy[1:] & ~plateaus.opens_run[1:], False)
+    opens = plateaus.opens_run | np.append(False, _closes(plateaus, busy, ramp, net)[:-1])
+    before = np.append(False, busy[:-1]) & ~opens
+    after = np.append(busy[1:] & ~opens[1:], False)
     spans = np.stack([np.flatnonzero(busy & ~before), np.flatnonzero(busy & ~after) + 1], axis=1)
     upto = np.concatenate([[0.0], np.cumsum(net * plateaus.length)]) * (trace.interval_s / SECONDS_PER_MINUTE)
     return spans[upto[spans[:, 1]] - upto[spans[:, 0]] >= LEAST_USE_L]
+
+
+def _closes(plateaus: Plateaus, busy: BoolArray, ramp: BoolArray, net: FloatArray) -> BoolArray:
+    """Tell at which plateaus the flow all but ends before something else opens: no use goes on through them."""
+    stretch = np.cumsum(~busy | plateaus.opens_run)
+    level = np.flatnonzero(busy & ~ramp)
+    dip = np.flatnonzero(ramp & (net < np.append(np.inf, net[:-1])) & (net < np.append(net[1:], np.inf)))
+    after = np.searchsorted(level, dip)
+    inside = (after > 0) & (after < level.size)
+    dip, after = dip[inside], after[inside]
+    before, after = level[after - 1], level[after]
+    closed = (
+        (stretch[before] == stretch[after])
+        & (np.diff(before, prepend=-1) > 0)  # a level lies between two places at which it closes
+        & (net[dip] < CLOSED * np.minimum(net[before], net[after]))
+    )
+    closes = np.zeros(net.size, np.bool_)
+    closes[dip[closed]] = True
+    return closes
 
 
 def _find_ramps(plateaus: Plateaus, busy: BoolArray, net: FloatArray, interval_s: float) -> BoolArray:
