@@ -7,7 +7,9 @@ from flowsift.classify.limits import flush_limits_l, within_limits
 from flowsift.classify.naming import name_fixtures
 from flowsift.labels import LABELS
 
-FLUSH, SHOWER, FAUCET = (LABELS.index(name) for name in ("flush", "shower", "faucet"))
+FLUSH, SHOWER, FAUCET, WASHER, LEAK = (
+    LABELS.index(name) for name in ("flush", "shower", "faucet", "clothes_washer", "toilet_leak")
+)
 
 
 def toilets(*kinds):
@@ -25,7 +27,6 @@ def test_a_full_and_a_reduced_flush_are_one_toilet():
 def test_an_old_toilet_has_no_reduced_flush():
     names, mode = toilets((60, 12.8, 14.7), (50, 6.0, 14.3))
     assert {names[0], names[-1]} == {"toilet-1", "toilet-2"}
-    assert names[0] == "toilet-1"
     assert len(set(names)) == len(set(mode))
 
 
@@ -42,6 +43,29 @@ def test_two_toilets_of_one_volume_are_told_apart_by_their_flow():
 def test_a_few_flushes_make_no_toilet():
     names, _ = toilets((60, 6.0, 8.0), (2, 15.0, 9.0))
     assert set(names) == {"toilet-1"}
+
+
+def test_a_rare_toilet_leaves_the_others_their_names():
+    usual, mode = toilets((60, 6.0, 8.0), (40, 5.0, 11.0))
+    more, _ = toilets((60, 6.0, 8.0), (40, 5.0, 11.0), (9, 12.0, 15.0))
+    assert more[: mode.size] == usual
+    assert set(more[mode.size :]) == {"toilet-3"}
+
+
+def test_the_two_valves_of_a_washer_are_one_machine():
+    flow = np.tile([9.0, 14.0], 20)
+    assert set(name_fixtures(np.full(40, WASHER), np.full(40, -1), 2 * flow, flow)) == {"clothes-washer-1"}
+
+
+def test_a_leak_is_at_the_toilet_that_fills_at_its_flow():
+    label = np.r_[np.full(80, FLUSH), np.full(12, LEAK)]
+    mode = np.r_[np.repeat([0, 1], 40), np.full(12, -1)]
+    volume = np.r_[np.repeat([6.0, 5.0], 40), np.full(12, 0.8)]
+    flow = np.r_[np.repeat([8.0, 11.0], 40), np.full(12, 7.6)]
+    names = name_fixtures(label, mode, volume, flow)
+    assert set(names[-12:]) == {names[0]}
+    assert names[0] != names[40]
+    assert set(name_fixtures(label[-12:], mode[-12:], volume[-12:], flow[-12:])) == {"toilet-1"}
 
 
 def test_two_showers_well_apart_are_two_and_one_that_wanders_is_one():

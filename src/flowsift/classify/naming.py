@@ -25,8 +25,12 @@ REDUCED = (0.40, 0.80)
 DUAL_FULL_FIGURE = "toilet.watersense_maximum_adjustable_flush_dual_flush_full"
 """The largest full flush of a dual-flush toilet, however it is adjusted. Older toilets take more and have one lever."""
 
-LEAST_FLUSHES = (3, 0.03)
+LEAST_FLUSHES = (6, 0.05)
 """Flushes that make a toilet of a mode: this many, and this share of all flushes (assumption)."""
+
+RARE = 0.25
+"""A fixture used less than this share as often as the most used one of its label is numbered after the others: what
+comes and goes with the days that are looked at must not move the names of the rest (assumption)."""
 
 APART_FLOW = 4.0
 """Distance of the mean log flows of two showers, in standard deviations (the D of Ashman, Bird & Zepf 1994, from
@@ -38,9 +42,6 @@ LEAST_SHOWERS = (4, 0.1)
 LEAST_SPREAD = 0.03
 """Least standard deviation of one shower's log flow (assumption: a hand finds a setting again no closer)."""
 
-TOLD_APART_BY_FLOW = ("irrigation", "clothes_washer", "dishwasher")
-"""Labels whose fixtures are told apart by their steady valve flow."""
-
 FLOW_STEP = 0.15
 """Sorted flows that differ by more than this share from one to the next belong to different valves."""
 
@@ -48,8 +49,9 @@ FLOW_STEP = 0.15
 def name_fixtures(label: IntArray, mode: IntArray, volume_l: FloatArray, flow_lpm: FloatArray) -> list[str]:
     """Name the fixture of each event.
 
-    Toilets are numbered by falling volume per flush, valves and showers by falling flow, so that names stay the same
-    between runs over other periods of one home.
+    Toilets, showers and irrigation zones are numbered by falling flow, rarely used ones after the others, so that
+    most names are the same in other periods of one home. A home has one washer of a kind: its hot and its cold valve
+    have flows of their own.
 
     Parameters
     ----------
@@ -64,21 +66,45 @@ def name_fixtures(label: IntArray, mode: IntArray, volume_l: FloatArray, flow_lp
     list of str, length n_events
     """
     number = np.ones(label.size, dtype=np.int64)
-    flush = np.flatnonzero(label == LABELS.index("flush"))
-    number[flush] = _toilets(mode[flush], volume_l[flush], flow_lpm[flush])
-    for name in TOLD_APART_BY_FLOW:
-        mine = np.flatnonzero(label == LABELS.index(name))
-        number[mine] = _valves(flow_lpm[mine])
-    showers = np.flatnonzero(label == LABELS.index("shower"))
-    number[showers] = _by_hand(flow_lpm[showers])
+    flush, shower, zone = (np.flatnonzero(label == LABELS.index(name)) for name in ("flush", "shower", "irrigation"))
+    for mine, fixture in (
+        (flush, _toilets(mode[flush], volume_l[flush], flow_lpm[flush])),
+        (shower, _by_hand(flow_lpm[shower])),
+        (zone, _valves(flow_lpm[zone])),
+    ):
+        number[mine] = _numbered(fixture, flow_lpm[mine])
+    leak = np.flatnonzero(label == LABELS.index("toilet_leak"))
+    number[leak] = _leaking(flow_lpm[leak], number[flush], flow_lpm[flush])
     return [f"{FIXTURE_STEM[LABELS[k]]}-{n}" for k, n in zip(label.tolist(), number.tolist(), strict=True)]
 
 
+def _numbered(fixture: IntArray, flow_lpm: FloatArray) -> IntArray:
+    """Number fixtures from 1 by falling flow, rare ones last."""
+    name, place, uses = np.unique(fixture, return_inverse=True, return_counts=True)
+    flow = np.array([np.median(flow_lpm[place == k]) for k in range(name.size)])
+    rare = uses < RARE * uses.max(initial=0)
+    number = np.empty(name.size, dtype=np.int64)
+    number[np.lexsort((-flow, np.where(rare, -uses, 0), rare))] = np.arange(1, name.size + 1)
+    return number[place]
+
+
+def _leaking(flow_lpm: FloatArray, toilet: IntArray, toilet_lpm: FloatArray) -> int:
+    """Return the toilet whose valve has about the flow of a leak's refills, 1 where none is known.
+
+    All are one toilet's (assumption): two that leak at once are rarer than a refill whose flow reads amiss.
+    """
+    known = np.unique(toilet)
+    if known.size == 0 or flow_lpm.size == 0:
+        return 1
+    usual = np.array([np.median(toilet_lpm[toilet == name]) for name in known])
+    return int(known[np.abs(np.log(usual / np.median(flow_lpm))).argmin()])
+
+
 def _toilets(mode: IntArray, volume_l: FloatArray, flow_lpm: FloatArray) -> IntArray:
-    """Number the toilet of each flush from 1."""
+    """Tell the toilets of flushes apart."""
     known = _kinds_of_flush(mode, volume_l, flow_lpm)
     if not known:
-        return np.ones(mode.size, dtype=np.int64)
+        return np.zeros(mode.size, dtype=np.int64)
     volume = np.array([np.median(volume_l[member]) for member in known])
     flow = np.array([np.median(flow_lpm[member]) for member in known])
     toilet = _full_and_reduced(volume, flow)
@@ -109,7 +135,7 @@ def _kinds_of_flush(mode: IntArray, volume_l: FloatArray, flow_lpm: FloatArray) 
 
 
 def _full_and_reduced(volume_l: FloatArray, flow_lpm: FloatArray) -> IntArray:
-    """Number the toilet of each kind of flush from 1 by falling volume; a reduced flush is with its full one."""
+    """Return the toilet of each kind of flush; a reduced flush is with its full one."""
     dual_l = figure(DUAL_FULL_FIGURE).value_l
     full: list[int] = []
     taken: set[int] = set()
@@ -126,19 +152,17 @@ def _full_and_reduced(volume_l: FloatArray, flow_lpm: FloatArray) -> IntArray:
         if hosts:
             host = min(hosts, key=lambda t: abs(np.log(flow_lpm[k] / flow_lpm[full[t]])))
             taken.add(host)
-            toilet[k] = host + 1
+            toilet[k] = host
         else:
-            full.append(k)
             toilet[k] = len(full)
+            full.append(k)
     return toilet
 
 
 def _by_hand(flow_lpm: FloatArray) -> IntArray:
-    """Number events from 1 by falling flow, a new number only where the flows fall into groups well apart."""
-    order = np.argsort(-flow_lpm, kind="stable")
-    number = np.ones(flow_lpm.size, dtype=np.int64)
-    number[order] = 1 + np.cumsum(np.isin(np.arange(flow_lpm.size), _cuts(np.log(flow_lpm[order]), 0)))
-    return number
+    """Tell fixtures that a hand sets apart, where their flows fall into groups well apart."""
+    order = np.argsort(flow_lpm, kind="stable")
+    return _split(order, np.isin(np.arange(1, flow_lpm.size), _cuts(np.log(flow_lpm[order]), 0)))
 
 
 def _cuts(values: FloatArray, offset: int) -> list[int]:
@@ -158,9 +182,13 @@ def _cuts(values: FloatArray, offset: int) -> list[int]:
 
 
 def _valves(flow_lpm: FloatArray) -> IntArray:
-    """Number events from 1 by falling flow, a new number at each wide step of the sorted flows."""
-    order = np.argsort(-flow_lpm, kind="stable")
-    step = np.abs(np.diff(np.log(flow_lpm[order]))) > FLOW_STEP
-    number = np.empty(flow_lpm.size, dtype=np.int64)
-    number[order] = 1 + np.concatenate([[0], np.cumsum(step)]) if flow_lpm.size else order
-    return number
+    """Tell valves apart at each wide step of the sorted flows."""
+    order = np.argsort(flow_lpm, kind="stable")
+    return _split(order, np.diff(np.log(flow_lpm[order])) > FLOW_STEP)
+
+
+def _split(order: IntArray, step: BoolArray) -> IntArray:
+    """Return the group of each event, given which of those in order begin another."""
+    group = np.zeros(order.size, dtype=np.int64)
+    group[order[1:]] = np.cumsum(step)
+    return group
