@@ -10,8 +10,11 @@ rows of one array; the work grows with the number of steps alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.signal.familiar import Familiar
@@ -35,12 +38,6 @@ ADJUST_COST = 3.0
 
 ADJUST_SLOPE = 1.5
 """Further price for each e-fold of an adjustment: handles move a little more often than a lot."""
-
-TAPER_COST = 1.0
-"""Price of turning a use down further right after it was turned down: a tank's float valve closes by and by."""
-
-TAPER_MINUTES = 0.5
-"""Longest time at one level within such a taper [min] (assumption)."""
 
 TOGETHER_COST = 3.5
 """Price of two things in the same instant (two uses closing, one closing as another opens)."""
@@ -70,8 +67,8 @@ SAME_FIXTURE = 0.06
 NEW_USE_SHARE = 0.3
 """A use may be followed by another in the same instant only if their flows differ by more than this share."""
 
-_FIRST, _SECOND = np.triu_indices(AT_ONCE, 1)
-"""Pairs of uses that may close in the same instant."""
+_OPENS, _TURNS, _FOLLOWS, _CLOSES, _PAIR_CLOSES = range(5)
+"""Moves: a use opens; one is turned; one closes as another opens in its place; one closes; two close."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -149,10 +146,11 @@ _ROWS = 1024
 
 @dataclass(kw_only=True, eq=False)
 class _Beam:
-    """Explanations so far: arrays of shape (n_spans, n_kept), and of running uses (n_spans, n_kept, AT_ONCE).
+    """Explanations so far: arrays of shape (n_spans, n_kept), and of running uses (n_spans, n_kept, n_places).
 
-    `cost` is that of the cheapest way to get there, infinite where there is none; `mass` the cost of all ways together.
-    A place for a use is free where its `flow` is 0; `opened` is what its flow was worth when it opened.
+    There are as many places as uses run at once in any of them; one is free where its `flow` is 0. `cost` is that of
+    the cheapest way to get there, infinite where there is none; `mass` the cost of all ways together; `opened` what a
+    use's flow was worth when it opened.
     """
 
     cost: FloatArray
@@ -163,12 +161,11 @@ class _Beam:
     minutes: FloatArray
     opened: FloatArray
     use: IntArray
-    falls: BoolArray
 
     @classmethod
     def empty(cls, n_spans: int) -> _Beam:
         """Return one explanation of nothing for each span."""
-        places = (n_spans, 1, AT_ONCE)
+        places = (n_spans, 1, 0)
         return cls(
             cost=np.zeros((n_spans, 1)),
             mass=np.zeros((n_spans, 1)),
@@ -178,12 +175,15 @@ class _Beam:
             minutes=np.zeros(places),
             opened=np.zeros(places),
             use=np.full(places, -1),
-            falls=np.zeros(places, bool),
         )
 
     def at(self, spans: IntArray | slice, kept: IntArray | slice) -> _Beam:
         """Return some explanations of some spans."""
         return _Beam(**{name: array[spans, kept] for name, array in vars(self).items()})
+
+    def with_places(self, n_places: int) -> _Beam:
+        """Return the same with more places for uses, or with fewer where the last ones are free."""
+        return _Beam(**{name: _resized(array, n_places) for name, array in vars(self).items()})
 
 
 class _Search:
@@ -245,7 +245,7 @@ class _Search:
         self, beam: _Beam, before: FloatArray, level: FloatArray, noise: FloatArray, minutes: FloatArray
     ) -> tuple[IntArray, _Beam]:
         """Take one step in each span; also return which explanation each new one came from."""
-        price = self._prices(beam, level - before, level, noise)
+        price = self._prices(beam, level - before, noise)
         n_spans, _, n_moves = price.shape
         by_span = (beam.cost[:, :, None] + price).reshape(n_spans, -1)
         # No more than can be: most spans are short, and few moves are possible from their few explanations.
@@ -255,119 +255,64 @@ class _Search:
         span = np.arange(n_spans)[:, None]
         cost = by_span[span, chosen]
         mass = beam.mass[span, parent] + price[span, parent, move]
-        tried = self._moved(beam.at(span, parent), move, cost, mass, level - before, level, minutes)
-        return self._best_of(parent, tried, level)
+        kind, place, other = _moves(beam.flow.shape[2])
+        moves = kind[move], place[move], other[move]
+        beam = beam.with_places(min(beam.flow.shape[2] + 1, AT_ONCE))
+        flow, new = _flows_after(beam.flow[span, parent], moves, cost, step=level - before, level=level)
+        lasts = minutes[:, None, None]
+        volume = np.where(new | (flow == 0), 0.0, beam.volume[span, parent]) + flow * lasts
+        pick, cost, mass = _cheapest(cost, mass, flow, volume, level)
+        # Only what is kept is worked out in full: most of what is tried is not.
+        parent, flow, volume, new = parent[span, pick], flow[span, pick], volume[span, pick], new[span, pick]
+        runs = flow > 0
+        goes_on = runs & ~new
+        number = beam.n_uses[span, parent]
+        kept = _Beam(
+            cost=cost,
+            mass=mass,
+            n_uses=number + new.any(axis=2),
+            flow=flow,
+            volume=volume,
+            minutes=np.where(goes_on, beam.minutes[span, parent], 0.0) + runs * lasts,
+            opened=np.where(new, self._of_flow(flow), np.where(goes_on, beam.opened[span, parent], 0.0)),
+            use=np.where(new, number[..., None], np.where(goes_on, beam.use[span, parent], -1)),
+        )
+        return parent, kept.with_places(int(np.flatnonzero(runs.any(axis=(0, 1)))[-1]) + 1)
 
-    def _prices(self, beam: _Beam, step: FloatArray, level: FloatArray, noise: FloatArray) -> FloatArray:
-        """Return the price of every move, shape (n_spans, n_kept, n_moves); infinite for one that can't be.
+    def _prices(self, beam: _Beam, step: FloatArray, noise: FloatArray) -> FloatArray:
+        """Return the price of every move, shape (n_spans, n_kept, n_moves), infinite for one that can't be.
 
-        Moves are: a use opens; one is turned; one closes as another opens in its place; one closes; two close.
+        Moves are in the order of `_moves`.
         """
         flow = beam.flow
         running = flow > 0
         n_running = running.sum(axis=2)
-        step, level, noise = step[:, None], level[:, None], noise[:, None]
-        down = step < 0
+        step, noise = step[:, None], noise[:, None]
         worth = self._worth(beam)
-        new_flow = np.where(n_running > 0, step, level)
-        opens = OPEN_COST - self._of_flow(new_flow) + _thin(new_flow)
+        opens = OPEN_COST - self._of_flow(step) + _thin(step)
         opens = np.where((n_running == 0) | ((step > 0) & (n_running < AT_ONCE)), opens, np.inf)
-        step, level, noise, down = step[..., None], level[..., None], noise[..., None], down[..., None]
+        step, noise = step[..., None], noise[..., None]
+        down = step < 0
         others = (n_running > 1)[..., None]
         changed = np.where(running, flow + step, 0.0)
         can_turn = changed > np.where(others, LEAST_FLOW_LPM, 0.0)
         safe = np.where(can_turn, changed, 1.0)
-        turns = np.where(beam.falls & down, TAPER_COST, ADJUST_COST) + ADJUST_SLOPE * np.abs(
-            np.log(safe / np.where(running, flow, 1.0))
-        )
+        turns = ADJUST_COST + ADJUST_SLOPE * np.abs(np.log(safe / np.where(running, flow, 1.0)))
         follows = OPEN_COST + TOGETHER_COST + _thin(safe) - worth - self._of_flow(safe)
         follows = np.where(can_turn & (np.abs(step) > NEW_USE_SHARE * flow), follows, np.inf)
-        newest = np.where(running, beam.use, -1).max(axis=2, keepdims=True)
+        newest = beam.use.max(axis=2, keepdims=True, initial=-1)
         closes = _misfit(flow + step, flow, noise) - worth + np.where(beam.use < newest, OLDER_COST, 0.0)
         closes = np.where(running & others & down, closes, np.inf)
-        both = flow[..., _FIRST] + flow[..., _SECOND]
-        pairs = TOGETHER_COST + _misfit(both + step, both, noise) - worth[..., _FIRST] - worth[..., _SECOND]
-        possible = running[..., _FIRST] & running[..., _SECOND] & down & (n_running > 2)[..., None]
+        one, two = np.triu_indices(flow.shape[2], 1)
+        both = flow[..., one] + flow[..., two]
+        pairs = TOGETHER_COST + _misfit(both + step, both, noise) - worth[..., one] - worth[..., two]
+        possible = running[..., one] & running[..., two] & down & (n_running > 2)[..., None]
         pairs = np.where(possible, pairs, np.inf)
         turns = np.where(can_turn, turns, np.inf)
         return np.concatenate([opens[..., None], turns, follows, closes, pairs], axis=2)
 
     def _of_flow(self, flow: FloatArray) -> FloatArray:
         return FAMILIAR_WEIGHT * self.known.of_flow(flow)
-
-    def _moved(
-        self,
-        beam: _Beam,
-        move: IntArray,
-        cost: FloatArray,
-        mass: FloatArray,
-        step: FloatArray,
-        level: FloatArray,
-        minutes: FloatArray,
-    ) -> _Beam:
-        """Make the moves, each on its own explanation."""
-        running = beam.flow > 0
-        kind = np.where(move < 1 + 3 * AT_ONCE, (move - 1) // AT_ONCE, 3)
-        opens, follows, closes, pairs = kind == -1, kind == 1, kind == 2, kind == 3
-        pair = np.where(pairs, move - (1 + 3 * AT_ONCE), 0)
-        free = (~running).argmax(axis=2)
-        place = np.where(opens, free, np.where(pairs, _FIRST[pair], (move - 1) % AT_ONCE))
-        at = np.arange(AT_ONCE) == place[..., None]
-        also = (np.arange(AT_ONCE) == _SECOND[pair][..., None]) & pairs[..., None]
-        alone = ~running.any(axis=2)
-        change = np.where(opens & alone, level[:, None], step[:, None])
-        flow = np.where(at, beam.flow + change[..., None], beam.flow)
-        flow = np.where((at & (closes | pairs)[..., None]) | also, 0.0, flow)
-        new = at & (opens | follows)[..., None]
-        flow = np.where(np.isinf(cost)[..., None], 0.0, flow)
-        total = flow.sum(axis=2, keepdims=True)
-        flow = flow * np.where(total > 0, level[:, None, None] / np.where(total > 0, total, 1.0), 0.0)
-        runs = flow > 0
-        lasts = minutes[:, None, None]
-        kept = runs & ~new
-        # A turned use falls if it was turned down; one that was left alone goes on falling for a short while.
-        turned = at & (kind == 0)[..., None]
-        falls = np.where(turned, (step < 0)[:, None, None], beam.falls & (lasts < TAPER_MINUTES)) & kept
-        falls &= lasts < TAPER_MINUTES
-        return _Beam(
-            cost=np.where(total[..., 0] > 0, cost, np.inf),
-            mass=mass,
-            n_uses=beam.n_uses + (opens | follows),
-            flow=flow,
-            volume=np.where(kept, beam.volume, 0.0) + flow * lasts,
-            minutes=np.where(kept, beam.minutes, 0.0) + runs * lasts,
-            opened=np.where(new, self._of_flow(np.where(runs, flow, 1.0)), np.where(kept, beam.opened, 0.0)),
-            use=np.where(new, beam.n_uses[..., None], np.where(kept, beam.use, -1)),
-            falls=falls,
-        )
-
-    def _best_of(self, parent: IntArray, tried: _Beam, level: FloatArray) -> tuple[IntArray, _Beam]:
-        """Keep the cheapest explanations.
-
-        Those that agree on what runs now and since when, to a twentieth of the flow and a tenth of the volume, go on
-        alike: the cheapest stays and speaks for all.
-        """
-        share = np.rint(20 * tried.flow / level[:, None, None])
-        running = (share * 1e5 + np.rint(10 * np.log1p(tried.volume))).astype(np.int64)
-        sign = (np.sort(running, axis=2) * _MIXED).sum(axis=2)
-        at = np.arange(sign.shape[0])[:, None]
-        # Those that agree side by side, the cheapest first.
-        by_cost = np.argsort(tried.cost, axis=1, kind="stable")
-        order = by_cost[at, np.argsort(sign[at, by_cost], axis=1, kind="stable")]
-        sign, cost = sign[at, order], tried.cost[at, order]
-        leads = np.ones(sign.shape, bool)
-        leads[:, 1:] = sign[:, 1:] != sign[:, :-1]
-        own = np.where(np.isinf(cost), -np.inf, -tried.mass[at, order])
-        mass = np.full(sign.shape, np.inf)
-        mass[leads] = -np.logaddexp.reduceat(own.ravel(), np.flatnonzero(leads))
-        cost = np.where(leads, cost, np.inf)
-        n_kept = min(BEAM, int(np.isfinite(cost).sum(axis=1).max()))
-        best = np.argsort(cost, axis=1, kind="stable")[:, :n_kept]
-        pick = order[at, best]
-        kept = tried.at(at, pick)
-        kept.cost = cost[at, best]
-        kept.mass = np.where(np.isinf(kept.cost), np.inf, mass[at, best])
-        return parent[at, pick], kept
 
     def _followed_back(self) -> tuple[IntArray, IntArray, FloatArray]:
         """Follow the best explanation of each span back from its end."""
@@ -387,6 +332,73 @@ class _Search:
 
 _MIXED = np.random.default_rng(0).integers(1 << 40, size=AT_ONCE) | 1
 """Factors that turn the state of the running uses into one number that no other state is likely to have."""
+
+
+@cache
+def _moves(n_places: int) -> tuple[IntArray, IntArray, IntArray]:
+    """Kind of each move, the place of its use, and that of the other one that closes with it (-1 for none)."""
+    one, two = np.triu_indices(n_places, 1)
+    every = np.arange(n_places)
+    kind = np.repeat([_OPENS, _TURNS, _FOLLOWS, _CLOSES, _PAIR_CLOSES], [1, n_places, n_places, n_places, one.size])
+    place = np.concatenate([[-1], every, every, every, one])
+    other = np.concatenate([np.full(1 + 3 * n_places, -1), two])
+    return kind, place, other
+
+
+def _flows_after(
+    flow: FloatArray,
+    moves: tuple[IntArray, IntArray, IntArray],
+    cost: FloatArray,
+    *,
+    step: FloatArray,
+    level: FloatArray,
+) -> tuple[FloatArray, BoolArray]:
+    """Make the moves, each on its own explanation; return the flow of each use, and whether it has just opened."""
+    kind, place, other = moves
+    places = np.arange(flow.shape[2])
+    at = places == np.where(kind == _OPENS, (flow == 0).argmax(axis=2), place)[..., None]
+    after = np.where(at, flow + step[:, None, None], flow)
+    after[at & (kind >= _CLOSES)[..., None] | (places == other[..., None])] = 0.0
+    after[np.isinf(cost)] = 0.0
+    total = after.sum(axis=2)
+    after *= (level[:, None] / np.where(total > 0, total, 1.0))[..., None]
+    return after, at & ((kind == _OPENS) | (kind == _FOLLOWS))[..., None]
+
+
+def _cheapest(
+    cost: FloatArray, mass: FloatArray, flow: FloatArray, volume: FloatArray, level: FloatArray
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Choose the explanations that are kept; also return the cost and the mass of each.
+
+    Those that agree on what runs now and since when, to a twentieth of the flow and a tenth of the volume, go on
+    alike: the cheapest stays and speaks for all.
+    """
+    share = np.rint(20 * flow / level[:, None, None])
+    running = (share * 1e5 + np.rint(10 * np.log1p(volume))).astype(np.int64)
+    sign = (np.sort(running, axis=2) * _MIXED[AT_ONCE - running.shape[2] :]).sum(axis=2)
+    at = np.arange(sign.shape[0])[:, None]
+    # Those that agree side by side, the cheapest first.
+    order = np.lexsort((cost, sign), axis=1)
+    sign, cost, mass = sign[at, order], cost[at, order], mass[at, order]
+    leads = np.ones(sign.shape, bool)
+    leads[:, 1:] = sign[:, 1:] != sign[:, :-1]
+    mass_of_all = np.full(sign.shape, np.inf)
+    own = np.where(np.isinf(cost), -np.inf, -mass)
+    mass_of_all[leads] = -np.logaddexp.reduceat(own.ravel(), np.flatnonzero(leads))
+    cost = np.where(leads, cost, np.inf)
+    n_kept = min(BEAM, int(np.isfinite(cost).sum(axis=1).max()))
+    best = np.argsort(cost, axis=1, kind="stable")[:, :n_kept]
+    cost = cost[at, best]
+    return order[at, best], cost, np.where(np.isinf(cost), np.inf, mass_of_all[at, best])
+
+
+def _resized(array: npt.NDArray[Any], n_places: int) -> npt.NDArray[Any]:
+    """Cut the last axis of an array of places, or add zeros to it; an array without places stays as it is."""
+    if array.ndim < 3 or array.shape[2] >= n_places:
+        return array[..., :n_places] if array.ndim == 3 else array
+    wider = np.zeros((*array.shape[:2], n_places), array.dtype)
+    wider[..., : array.shape[2]] = array
+    return wider
 
 
 def _thin(flow: FloatArray) -> FloatArray:
