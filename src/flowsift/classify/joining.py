@@ -16,8 +16,13 @@ from flowsift.standards import typical_ranges
 TAP_PAUSE_S = 10.0
 """A tap shut and opened again within this time is in one use (the rule by which published draw data are cut)."""
 
-TAP_ALIKE = 2.0
-"""Flows before and after such a pause differ by at most this factor (assumption: the same hand on the same tap)."""
+TAP_ALIKE = 3.0
+"""Flows before and after such a pause differ by at most this factor (assumption: the rule asks for no flow, but beyond
+this the second is as often another tap)."""
+
+TURN_LPM = 1.0
+"""Less than this beside a larger use of the same label is a turn of its tap, no second use [L/min] (assumption: a thin
+stream)."""
 
 VALVE_ALIKE = 1.3
 """Whatever opens again within `TAP_PAUSE_S` at a flow within this factor is the same valve, by hand or not (assumption:
@@ -38,6 +43,13 @@ MOST_BETWEEN = 5
 BY_HAND = tuple(LABELS.index(name) for name in ("faucet", "shower", "hose", "other"))
 """Labels whose flow a hand shuts off and on."""
 
+MAYBE_BY_HAND = 0.3
+"""Least probability of `BY_HAND` of a piece that may be a tap's: flows so close are nearly always one use."""
+
+HARDLY_BY_HAND = 0.05
+"""The same of a piece of a shower: what is left of it beside other uses looks like anything, but the whole must look
+like a shower."""
+
 IRRIGATION = LABELS.index("irrigation")
 """Its zones follow each other within seconds, each through a valve of its own."""
 
@@ -57,7 +69,7 @@ def join_uses(features: UseFeatures, model: HomeModel, *, interval_s: float) -> 
     model : HomeModel
         Of the same pieces.
     interval_s : float
-        Length of a cell [s]: a shorter pause isn't seen.
+        Length of a cell [s].
 
     Returns
     -------
@@ -68,12 +80,15 @@ def join_uses(features: UseFeatures, model: HomeModel, *, interval_s: float) -> 
     if n == 0:
         return np.empty(0, np.int64)
     flow = features.flow_lpm
-    short = max(TAP_PAUSE_S, interval_s)
-    by_hand = np.flatnonzero(model.probability[:, BY_HAND].sum(axis=1) > 0.5)
+    short = longest_seen_s(TAP_PAUSE_S, interval_s=interval_s)
+    by_hand = model.probability[:, BY_HAND].sum(axis=1)
+    maybe, hardly = np.flatnonzero(by_hand > MAYBE_BY_HAND), np.flatnonzero(by_hand > HARDLY_BY_HAND)
     zone = model.probability[:, IRRIGATION] > 0.5
     valve = _chain_some(np.flatnonzero(~zone), features, longest_pause_s=short, alike=VALVE_ALIKE)
-    tap = _chain_some(by_hand, features, longest_pause_s=short, alike=TAP_ALIKE)
-    shower = _chain_some(by_hand, features, longest_pause_s=SHOWER_PAUSE_S, alike=SHOWER_ALIKE)
+    # Longer cells don't show that a tap was shut: only an unchanged flow goes on from one to the next.
+    alike = TAP_ALIKE if interval_s <= TAP_PAUSE_S else VALVE_ALIKE
+    tap = _chain_some(maybe, features, longest_pause_s=short, alike=alike)
+    shower = _chain_some(hardly, features, longest_pause_s=SHOWER_PAUSE_S, alike=SHOWER_ALIKE)
     shower = np.where(_is_shower(shower, features.volume_l, flow, model)[shower], shower, n + np.arange(n))
     stages = np.flatnonzero(model.probability[:, SOFTENER] > 0.5)
     softener = _chain_some(stages, features, longest_pause_s=STAGE_PAUSE_S, alike=np.inf)
@@ -83,21 +98,35 @@ def join_uses(features: UseFeatures, model: HomeModel, *, interval_s: float) -> 
     )
 
 
-def _fragments(features: UseFeatures, model: HomeModel, *, longest_pause_s: float) -> IntArray:
-    """Number pieces so that one too small to be a use of its label shares the number of the largest it touches.
+def longest_seen_s(pause_s: float, *, interval_s: float) -> float:
+    """Return how long a pause looks that lasts `pause_s`, in whole cells without flow [s].
 
-    A toilet's float wavers, a neighbour's valve closes: what is left over beside a flush is no second flush.
+    The cells in which flow ends and begins hold some of it, so that the pause looks shorter by one cell on average. One
+    empty cell is let pass, as one with little flow is left out of a piece; but a cell longer than the pause never lies
+    in it.
+    """
+    return max(pause_s - interval_s, interval_s) if interval_s <= pause_s else 0.0
+
+
+def _fragments(features: UseFeatures, model: HomeModel, *, longest_pause_s: float) -> IntArray:
+    """Number pieces so that one that is no use of its label shares the number of the largest it touches.
+
+    A toilet's float wavers, a neighbour's valve closes: what is left over beside a flush is no second flush. And a hand
+    that turns a tap further for a while opens no second tap.
     """
     n = features.n_uses
     label = model.probability.argmax(axis=1)
     small = features.volume_l < _least_volume_l()[label]
+    thin = (features.flow_lpm < TURN_LPM) & np.isin(label, BY_HAND)
     end_s = features.start_s + features.duration_s
     parent, size = np.arange(n), features.volume_l.copy()
     for apart in range(1, min(MOST_BETWEEN + 2, n)):
         early, late = np.arange(n - apart), np.arange(apart, n)
-        touch = (features.start_s[late] - end_s[early] <= longest_pause_s) & (label[early] == label[late])
+        pause_s = features.start_s[late] - end_s[early]
+        like = label[early] == label[late]
         for piece, other in ((early, late), (late, early)):
-            larger = touch & small[piece] & (features.volume_l[other] > size[piece])
+            left_over = small[piece] & (pause_s <= longest_pause_s) | thin[piece] & (pause_s < 0)
+            larger = like & left_over & (features.volume_l[other] > size[piece])
             parent[piece[larger]] = other[larger]
             size[piece[larger]] = features.volume_l[other[larger]]
     return _numbered(parent)
