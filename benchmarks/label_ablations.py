@@ -46,12 +46,14 @@ def ranges_alone(features: UseFeatures) -> FloatArray:
 
 
 def by_itself(features: UseFeatures, meter: Meter) -> FloatArray:
-    """Judge each use by the network as if it were all that the home ever used."""
-    network = trained_network()
+    """Judge each use by the networks as if it were all that the home ever used."""
+    networks = trained_network()
     rows = []
     for k in range(features.n_uses):
-        model, evidence = weigh_evidence(features.at(np.array([k])), **meter)
-        rows.append(network.probability(evidence, model.probability)[0])
+        alone = features.at(np.array([k]))
+        model, evidence = weigh_evidence(alone, **meter)
+        again, _ = networks.look_again(evidence, alone.flow_lpm, alone.volume_l)
+        rows.append(networks.probability(again, model.probability)[0])
     return np.array(rows)
 
 

@@ -1,7 +1,7 @@
-"""Train the network that labels uses, on simulated homes: ``python benchmarks/train_network.py``.
+"""Train the networks that label uses, on simulated homes: ``python benchmarks/train_network.py``.
 
 Homes come from the training seeds alone, many with fixtures and habits changed by factors of their own, so that the
-network doesn't learn one population's habits by heart. The weight of both views in the answer is set on validation
+networks don't learn one population's habits by heart. The weight of both views in the answer is set on validation
 homes, half of them changed further than any training home: what is to be judged may be unlike all of them. Writes
 ``src/flowsift/classify/network.npz`` (plain arrays, read without pickle) and prints the scores on the validation homes.
 """
@@ -26,7 +26,7 @@ from sklearn.neural_network import MLPClassifier
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.classify.evidence import NAMES
 from flowsift.classify.judgement import weigh_evidence
-from flowsift.classify.network import CLIP, Network
+from flowsift.classify.network import CLIP, SECOND_NAMES, Network, TwoLooks
 from flowsift.disaggregation import overlapping
 from flowsift.evaluate.account import VOLUME_COLUMNS, Account, account_of_truth
 from flowsift.evaluate.comparison import Comparison
@@ -179,14 +179,14 @@ def fitted(lessons: Sequence[Lesson]) -> Network:
     # A label that no training home shows keeps a probability of almost nothing.
     last, bias = np.zeros((HIDDEN[-1], len(LABELS))), np.full(len(LABELS), -20.0)
     last[:, model.classes_], bias[model.classes_] = weights[-1], biases[-1]
-    return Network(
-        center=center,
-        scale=scale,
-        weights=(*weights[:-1], last),
-        biases=(*biases[:-1], bias),
-        own_weight=1.0,
-        home_weight=0.0,
-    )
+    return Network(center=center, scale=scale, weights=(*weights[:-1], last), biases=(*biases[:-1], bias))
+
+
+def seen_again(networks: TwoLooks, lesson: Lesson) -> Lesson:
+    """Return a lesson with the evidence for the second look."""
+    flow_lpm = np.exp(lesson.evidence[:, NAMES.index("log_flow")].astype(np.float64))
+    evidence, _ = networks.look_again(lesson.evidence, flow_lpm, lesson.volume_l)
+    return replace(lesson, evidence=evidence.astype(np.float32))
 
 
 def home_probability(lesson: Lesson) -> FloatArray:
@@ -195,11 +195,11 @@ def home_probability(lesson: Lesson) -> FloatArray:
     return np.exp(lesson.evidence[:, first : first + len(LABELS)].astype(np.float64))
 
 
-def weighed(network: Network, lessons: Sequence[Lesson]) -> Network:
-    """Set the weights of the network and of the home model under which validation labels are likeliest."""
+def weighed(networks: TwoLooks, lessons: Sequence[Lesson]) -> TwoLooks:
+    """Set the weights of the second look and of the home model under which validation labels are likeliest."""
     x = np.concatenate([lesson.evidence[lesson.taken] for lesson in lessons])
     label = np.concatenate([lesson.label[lesson.taken] for lesson in lessons])
-    own = log_softmax(network.output(x), axis=1)
+    own = networks.second.log_probability(x)
     log_home = np.log(np.concatenate([home_probability(lesson)[lesson.taken] for lesson in lessons]))
     rows = np.arange(label.size)
 
@@ -208,7 +208,7 @@ def weighed(network: Network, lessons: Sequence[Lesson]) -> Network:
         return float(-log_softmax(own_weight * own + home_weight * log_home, axis=1)[rows, label].mean())
 
     own_weight, home_weight = np.exp(minimize(loss, np.log([0.7, 0.2]), method="Nelder-Mead").x)
-    return replace(network, own_weight=float(own_weight), home_weight=float(home_weight))
+    return replace(networks, own_weight=float(own_weight), home_weight=float(home_weight))
 
 
 def print_scores(name: str, probability: Sequence[FloatArray], lessons: Sequence[Lesson]) -> None:
@@ -235,18 +235,24 @@ def main() -> None:
     options = parser.parse_args()
     train = gather("train", options.homes, options.workers)
     tune = gather("validation", max(options.homes // 10, 8), options.workers)
-    network = weighed(fitted(train), tune)
+    first = fitted(train)
     print_scores("home model", [home_probability(lesson) for lesson in tune], tune)
-    print_scores("network", [log_softmax(network.output(lesson.evidence), axis=1) for lesson in tune], tune)
-    print_scores("both", [network.probability(lesson.evidence, home_probability(lesson)) for lesson in tune], tune)
-    print(f"weights {network.own_weight:.2f} and {network.home_weight:.2f}")
+    print_scores("first look", [first.log_probability(lesson.evidence) for lesson in tune], tune)
+    networks = TwoLooks(first=first, second=first, own_weight=1.0, home_weight=0.0)
+    train, tune = ([seen_again(networks, lesson) for lesson in lessons] for lessons in (train, tune))
+    networks = weighed(replace(networks, second=fitted(train)), tune)
+    print_scores("second look", [networks.second.log_probability(lesson.evidence) for lesson in tune], tune)
+    print_scores("pooled", [networks.probability(lesson.evidence, home_probability(lesson)) for lesson in tune], tune)
+    print(f"weights {networks.own_weight:.2f} and {networks.home_weight:.2f}")
     first_seed = SEEDS["train"][1_000]
     np.savez_compressed(
         options.out,
-        names=np.array(NAMES),
+        names=np.array(SECOND_NAMES),
         labels=np.array(LABELS),
         trained_on=f"simulated homes, seeds {first_seed} to {first_seed + options.homes - 1}",
-        **network.arrays(),
+        pool=np.array([networks.own_weight, networks.home_weight]),
+        **networks.first.arrays("first"),
+        **networks.second.arrays("second"),
     )
     print(f"wrote {options.out.name}, {options.out.stat().st_size / 1e3:.0f} kB")
 

@@ -9,6 +9,7 @@ import numpy as np
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.classify.evidence import evidence_matrix
 from flowsift.classify.facts import HomeFacts
+from flowsift.classify.flow_profile import FlowProfile
 from flowsift.classify.limits import within_limits
 from flowsift.classify.mixture import HomeModel, fit_home
 from flowsift.classify.network import trained_network
@@ -74,7 +75,7 @@ def judge_by(
     evidence = evidence_matrix(few, around, model, pulse_l=pulse_l, interval_s=interval_s, days=days, record=features)
     place = np.searchsorted(near, wanted)
     model = replace(model, probability=model.probability[place], mode=model.mode[place])
-    return _pooled(model, evidence[place], few.at(place), facts)
+    return _pooled(model, evidence[place], few.at(place), facts, known=known.flows)
 
 
 def _started_near(start_s: FloatArray, wanted: IntArray, *, within_s: float) -> IntArray:
@@ -84,10 +85,18 @@ def _started_near(start_s: FloatArray, wanted: IntArray, *, within_s: float) -> 
     return np.unique(expand_ranges(first, last)[1]).astype(np.int64)
 
 
-def _pooled(model: HomeModel, evidence: FloatArray, features: UseFeatures, facts: HomeFacts | None) -> HomeModel:
-    """Pool the home model's probabilities with the network's, and rule out what can't be."""
-    probability = within_limits(trained_network().probability(evidence, model.probability), features.volume_l)
-    return replace(model, probability=(HomeFacts() if facts is None else facts).applied(probability))
+def _pooled(
+    model: HomeModel,
+    evidence: FloatArray,
+    features: UseFeatures,
+    facts: HomeFacts | None,
+    known: FlowProfile | None = None,
+) -> HomeModel:
+    """Pool the home model's probabilities with the networks', and rule out what can't be."""
+    networks = trained_network()
+    again, flows = networks.look_again(evidence, features.flow_lpm, features.volume_l, known)
+    probability = within_limits(networks.probability(again, model.probability), features.volume_l)
+    return replace(model, probability=(HomeFacts() if facts is None else facts).applied(probability), flows=flows)
 
 
 def weigh_evidence(

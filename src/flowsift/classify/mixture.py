@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import softmax
 
+from flowsift.classify.flow_profile import FlowProfile
 from flowsift.classify.habits import MODE_RATE_SPREAD, context_log_likelihood, habit_array
 from flowsift.classify.modes import Modes, Plane, find_modes
 from flowsift.classify.prior import Prior, powers, published_prior
@@ -54,6 +55,8 @@ class HomeModel:
         Uses of each label that come from its broad spread.
     mode_amount : ndarray, shape (n_modes,)
         Uses that come from each mode.
+    flows : FlowProfile
+        What the home's water of each flow is taken for; empty before `flowsift.classify.judgement.judge`.
     """
 
     probability: FloatArray
@@ -63,6 +66,7 @@ class HomeModel:
     spread: Prior
     amount: FloatArray
     mode_amount: FloatArray
+    flows: FlowProfile
 
     def judging(self, features: UseFeatures, around: Surroundings, *, pulse_l: float, interval_s: float) -> HomeModel:
         """Return the model as it stands with the probabilities of other uses of the same home.
@@ -118,6 +122,7 @@ def fit_home(
             spread=prior,
             amount=prior.uses_per_day * days,
             mode_amount=np.empty(0),
+            flows=FlowProfile.none(),
         )
     points = powers(np.log(features.volume_l), np.log(features.flow_lpm))
     plane = Plane.of(pulse_l=pulse_l, interval_s=interval_s)
@@ -149,6 +154,7 @@ def fit_home(
         spread=spread,
         amount=amount,
         mode_amount=mode_amount,
+        flows=FlowProfile.none(),
     )
 
 

@@ -1,4 +1,4 @@
-"""A small network that weighs the evidence on a use, trained on simulated homes (`benchmarks/train_network.py`)."""
+"""Small networks that weigh the evidence on a use, trained on simulated homes (`benchmarks/train_network.py`)."""
 
 from __future__ import annotations
 
@@ -11,9 +11,14 @@ import numpy as np
 from scipy.special import log_softmax
 
 from flowsift.arrays import FloatArray
+from flowsift.classify import flow_profile
 from flowsift.classify.evidence import LEAST, NAMES
+from flowsift.classify.flow_profile import FlowProfile
 from flowsift.errors import OptionError
 from flowsift.labels import LABELS
+
+SECOND_NAMES: tuple[str, ...] = (*NAMES, *(f"first_{name}" for name in LABELS), *flow_profile.NAMES)
+"""Names of the columns of the evidence for the second look."""
 
 CLIP = 5.0
 """Evidence further than this many standard deviations from the training homes counts as that far."""
@@ -31,16 +36,12 @@ class Network:
         One matrix a layer, shape (n_in, n_out).
     biases : tuple of ndarray
         One vector a layer, shape (n_out,).
-    own_weight, home_weight : float
-        Weights of the network's and of the home model's log probabilities in the answer, set on validation homes.
     """
 
     center: FloatArray
     scale: FloatArray
     weights: tuple[FloatArray, ...]
     biases: tuple[FloatArray, ...]
-    own_weight: float
-    home_weight: float
 
     def output(self, evidence: FloatArray) -> FloatArray:
         """Return the last layer for each use, shape (n_uses, n_labels): log probabilities but for a constant."""
@@ -49,15 +50,78 @@ class Network:
             layer = (layer if k == 0 else np.maximum(layer, 0.0)) @ weight + bias
         return np.asarray(layer)
 
-    def probability(self, evidence: FloatArray, home: FloatArray) -> FloatArray:
-        """Pool the network's view with the home model's.
+    def log_probability(self, evidence: FloatArray) -> FloatArray:
+        """Return the log probability of each label for each use, shape (n_uses, n_labels)."""
+        return np.asarray(log_softmax(self.output(evidence), axis=1))
+
+    def arrays(self, name: str) -> dict[str, FloatArray]:
+        """Return what `from_arrays` takes."""
+        named = {"center": self.center, "scale": self.scale}
+        named |= {f"weight_{k}": weight for k, weight in enumerate(self.weights)}
+        named |= {f"bias_{k}": bias for k, bias in enumerate(self.biases)}
+        return {f"{name}_{part}": array.astype(np.float32) for part, array in named.items()}
+
+    @classmethod
+    def from_arrays(cls, arrays: Mapping[str, FloatArray], name: str) -> Network:
+        """Return the network of that name among `arrays`."""
+        n_layers = sum(part.startswith(f"{name}_weight_") for part in arrays)
+        return cls(
+            center=arrays[f"{name}_center"].astype(np.float64),
+            scale=arrays[f"{name}_scale"].astype(np.float64),
+            weights=tuple(arrays[f"{name}_weight_{k}"].astype(np.float64) for k in range(n_layers)),
+            biases=tuple(arrays[f"{name}_bias_{k}"].astype(np.float64) for k in range(n_layers)),
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TwoLooks:
+    """A network that looks at each use, and one that looks again beside what the first takes the home's others for.
+
+    Attributes
+    ----------
+    first, second : Network
+    own_weight, home_weight : float
+        Weights of the second look's and of the home model's log probabilities in the answer, set on validation homes.
+    """
+
+    first: Network
+    second: Network
+    own_weight: float
+    home_weight: float
+
+    def look_again(
+        self, evidence: FloatArray, flow_lpm: FloatArray, volume_l: FloatArray, known: FlowProfile | None = None
+    ) -> tuple[FloatArray, FlowProfile]:
+        """Collect the evidence for the second look.
+
+        Parameters
+        ----------
+        evidence : ndarray, shape (n_uses, n_inputs)
+        flow_lpm, volume_l : ndarray, shape (n_uses,)
+        known : FlowProfile, optional
+            Of earlier uses of the home; by default each use is compared with the others.
+
+        Returns
+        -------
+        evidence : ndarray, shape (n_uses, len(SECOND_NAMES))
+        profile : FlowProfile
+            That they were compared with.
+        """
+        first = self.first.log_probability(evidence)
+        taken_for = np.exp(first)
+        profile = FlowProfile.of(flow_lpm, volume_l, taken_for) if known is None else known
+        beside = profile.evidence(flow_lpm, volume_l, taken_for, counted=known is None)
+        return np.column_stack([evidence, np.maximum(first, np.log(LEAST)), beside]), profile
+
+    def probability(self, second_evidence: FloatArray, home: FloatArray) -> FloatArray:
+        """Pool the second look with the home model's view.
 
         A weighted product of the two: what neither thinks likely is unlikely, and a home unlike those trained on is
         still judged by published ranges and its own repetition.
 
         Parameters
         ----------
-        evidence : ndarray, shape (n_uses, n_inputs)
+        second_evidence : ndarray, shape (n_uses, len(SECOND_NAMES))
         home : ndarray, shape (n_uses, n_labels)
             Probabilities of the home model.
 
@@ -66,35 +130,14 @@ class Network:
         ndarray, shape (n_uses, n_labels)
             Rows add up to 1.
         """
-        pooled = self.own_weight * log_softmax(self.output(evidence), axis=1)
+        pooled = self.own_weight * self.second.log_probability(second_evidence)
         pooled += self.home_weight * np.log(np.maximum(home, LEAST))
         return np.asarray(np.exp(log_softmax(pooled, axis=1)))
 
-    def arrays(self) -> dict[str, FloatArray]:
-        """Return what `from_arrays` takes."""
-        named = {"center": self.center, "scale": self.scale, "pool": np.array([self.own_weight, self.home_weight])}
-        named |= {f"weight_{k}": weight for k, weight in enumerate(self.weights)}
-        named |= {f"bias_{k}": bias for k, bias in enumerate(self.biases)}
-        return {name: array.astype(np.float32) for name, array in named.items()}
-
-    @classmethod
-    def from_arrays(cls, arrays: Mapping[str, FloatArray]) -> Network:
-        """Return the network that `arrays` describes."""
-        n_layers = sum(name.startswith("weight_") for name in arrays)
-        own_weight, home_weight = arrays["pool"].tolist()
-        return cls(
-            center=arrays["center"].astype(np.float64),
-            scale=arrays["scale"].astype(np.float64),
-            weights=tuple(arrays[f"weight_{k}"].astype(np.float64) for k in range(n_layers)),
-            biases=tuple(arrays[f"bias_{k}"].astype(np.float64) for k in range(n_layers)),
-            own_weight=own_weight,
-            home_weight=home_weight,
-        )
-
 
 @cache
-def trained_network() -> Network:
-    """Return the network that the package ships.
+def trained_network() -> TwoLooks:
+    """Return the networks that the package ships.
 
     Raises
     ------
@@ -102,6 +145,12 @@ def trained_network() -> Network:
         If the file was trained for other evidence or labels than this version's.
     """
     with as_file(files("flowsift.classify").joinpath("network.npz")) as path, np.load(path, allow_pickle=False) as data:
-        if tuple(data["names"]) != NAMES or tuple(data["labels"]) != LABELS:
+        if tuple(data["names"]) != SECOND_NAMES or tuple(data["labels"]) != LABELS:
             raise OptionError("the shipped network doesn't fit this version; run benchmarks/train_network.py")
-        return Network.from_arrays(data)
+        own_weight, home_weight = data["pool"].tolist()
+        return TwoLooks(
+            first=Network.from_arrays(data, "first"),
+            second=Network.from_arrays(data, "second"),
+            own_weight=own_weight,
+            home_weight=home_weight,
+        )

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from flowsift.classify.facts import HomeFacts
+from flowsift.classify.flow_profile import N_BINS, FlowProfile
 from flowsift.classify.mixture import HomeModel
 from flowsift.classify.modes import Modes
 from flowsift.classify.prior import Prior
@@ -21,7 +22,7 @@ from flowsift.trace import checked_zone
 from flowsift.units import litres_per
 
 KIND = "flowsift learned home"
-VERSION = 1
+VERSION = 2
 
 
 def home_to_json(home: LearnedHome) -> str:
@@ -138,6 +139,7 @@ def _known(known: Known) -> dict[str, Any]:
         "mode_label": model.mode_probability.tolist(),
         "mode_amount": model.mode_amount.tolist(),
         "amount": model.amount.tolist(),
+        "flow_volume_l": model.flows.volume_l.tolist(),
         "spread": {name: values.tolist() for name, values in vars(model.spread).items()},
         "past": {
             "days": past.days,
@@ -177,6 +179,7 @@ def _read_known(found: Fields) -> Known:
             ),
             amount=amount,
             mode_amount=mode_amount,
+            flows=FlowProfile(volume_l=found.floats("flow_volume_l", N_BINS, n_labels)),
         ),
         past=Past(start_s=start_s, days=past.number("days", above=0.0), **columns),
     )
