@@ -15,6 +15,7 @@ from flowsift.classify.joining import join_uses
 from flowsift.classify.judgement import judge, weigh_evidence
 from flowsift.classify.label import label_uses
 from flowsift.classify.mixture import HomeModel
+from flowsift.classify.recognition import KnownUses, recognised
 from flowsift.classify.walk import Walk, heeded, match_walk, walked_names
 from flowsift.disaggregation import Disaggregation, assemble, overlapping
 from flowsift.explanation import Reasons
@@ -81,7 +82,13 @@ def name_uses(
     if walk is not None:
         model = replace(model, probability=heeded(model.probability, walk, features))
     answer = label_uses(features, model)
-    fixture = answer.fixture if walk is None else walked_names(answer.fixture, answer.label, walk, features)
+    fixture = answer.fixture
+    if household is not None and household.earlier is not None:
+        mean_lpm = SECONDS_PER_MINUTE * features.volume_l / features.duration_s
+        known = KnownUses.of(household.earlier)
+        fixture = recognised(fixture, answer.label, features.volume_l, mean_lpm, known=known)
+    if walk is not None:
+        fixture = walked_names(fixture, answer.label, walk, features)
     return assemble(
         trace,
         start_cell=uses.start,
