@@ -7,10 +7,13 @@ import pandas as pd
 import pytest
 
 import flowsift as fs
+from flowsift.classify.earlier_file import read_earlier
 from flowsift.classify.recognition import KnownUses, recognised
 from flowsift.evaluate.suites import training_homes
+from flowsift.files import write_table
 from flowsift.households import simulate
 from flowsift.labels import LABELS
+from flowsift.tables import Table
 
 FLUSH, SHOWER, FAUCET, LEAK = (LABELS.index(name) for name in ("flush", "shower", "faucet", "toilet_leak"))
 MULTIPLE = ("flush", "shower", "irrigation")
@@ -88,6 +91,33 @@ def test_an_unsound_table_names_row_and_column(column, value, row):
     assert (caught.value.row, caught.value.column) == (row, column)
     with pytest.raises(fs.InputError, match="no such column"):
         fs.HomeFacts(earlier=table.drop(columns=column))
+
+
+EVENTS = Table(
+    {"label": ["flush", "shower"], "fixture": ["toilet-1", "bath"], "volume_l": [6.0, 50.0], "mean_lpm": [8.0, 9.0]}
+)
+
+
+@pytest.mark.parametrize("name", ["events.csv", "events.csv.gz", "events.parquet"])
+def test_a_written_table_is_read_in_either_units(tmp_path, name):
+    for table in (EVENTS, EVENTS.in_us_units()):
+        write_table(table, tmp_path / name)
+        read = read_earlier(tmp_path / name)
+        assert read["fixture"].tolist() == ["toilet-1", "bath"]
+        np.testing.assert_allclose(read[["volume_l", "mean_lpm"]], EVENTS[["volume_l", "mean_lpm"]], rtol=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("text", "row", "column"), [("a,b\n1,2\n", None, "label"), ("", None, None), ("BAD", 3, "label")]
+)
+def test_a_file_that_is_no_table_of_events_says_so(tmp_path, text, row, column):
+    path = tmp_path / "events.csv"
+    path.write_text(EVENTS.to_csv(index=False).replace("shower", "bidet") if text == "BAD" else text, encoding="utf-8")
+    with pytest.raises(fs.InputError) as caught:
+        read_earlier(path)
+    assert (caught.value.file, caught.value.row, caught.value.column) == ("events.csv", row, column)
+    with pytest.raises(fs.InputError, match="no such file"):
+        read_earlier(tmp_path / "none.csv")
 
 
 def window(trace, first_day, last_day):

@@ -10,6 +10,7 @@ import pandas as pd
 import typer
 
 import flowsift as fs
+from flowsift.classify.earlier_file import read_earlier
 from flowsift.classify.label_file import read_labels
 from flowsift.cli.options import Answering, Reading, spread_options
 from flowsift.cli.terminal import show, show_sections, working
@@ -37,6 +38,10 @@ def account(
         Path | None,
         typer.Option(help="CSV of a few uses written down at home: time, label, fixture.", metavar="PATH"),
     ] = None,
+    earlier: Annotated[
+        Path | None,
+        typer.Option(help="Table that --events wrote before: its fixtures keep their names.", metavar="PATH"),
+    ] = None,
 ) -> None:
     """Print a household's water account.
 
@@ -46,8 +51,9 @@ def account(
     check_outputs(answering)
     with working(f"reading {file.name}"):
         trace = reading.read(file)
-        known = None if labels is None else read_labels(labels)
-    answer(trace, answering, labels=known)
+        written_down = None if labels is None else read_labels(labels)
+        household = None if earlier is None else fs.HomeFacts(earlier=read_earlier(earlier))
+    answer(trace, answering, labels=written_down, household=household)
 
 
 def demo(answering: Answering) -> None:
@@ -56,10 +62,16 @@ def demo(answering: Answering) -> None:
     answer(read_shipped("demo").trace, answering)
 
 
-def answer(trace: fs.Trace, answering: Answering, *, labels: pd.DataFrame | None = None) -> None:
+def answer(
+    trace: fs.Trace,
+    answering: Answering,
+    *,
+    labels: pd.DataFrame | None = None,
+    household: fs.HomeFacts | None = None,
+) -> None:
     """Disaggregate a trace, write the files asked for, and print its account."""
     with working("telling the fixtures apart"):
-        result = fs.disaggregate(trace, labels=labels)
+        result = fs.disaggregate(trace, household=household, labels=labels)
         drawn_up = water_account(result)
     units = answering.system(trace)
     write_tables(result, answering, units)
