@@ -135,3 +135,27 @@ def test_a_trickle_takes_no_more_than_its_rate_explains():
     minutes = (spans["end"] - spans["start"]).dt.total_seconds() / 60
     assert spans["volume_l"].sum() == pytest.approx((spans["rate_lpm"] * minutes).sum(), rel=0.01)
     assert result.balance.unexplained_l > 50
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("rate_lpm", [0.02, 0.06, 0.3])
+def test_uses_of_less_than_a_pulse_do_not_raise_the_rate(rate_lpm, seed):
+    rng = np.random.default_rng(seed)
+    begin, stop = 3 * DAY + 5000, 9 * DAY + 7000
+    flow = np.zeros(11 * DAY)
+    flow[begin:stop] = rate_lpm
+    for day in range(11):
+        for start in day * DAY + rng.uniform(7, 23, 60) * HOUR:
+            flow[int(start) : int(start) + int(rng.uniform(3, 20))] += rng.uniform(2, 5)
+    found = find_trickle(trace_of(metered(flow, 1.0), days=11, pulse_l=1.0))
+    minutes = (found.end - found.start) / 60
+    assert (found.rate_lpm * minutes).sum() == pytest.approx(rate_lpm * (stop - begin) / 60, rel=0.05)
+    assert abs(found.start[0] - begin) < HOUR
+    assert abs(found.end[-1] - stop) < HOUR
+
+
+def test_a_slow_trickle_that_doubles_is_two_spans():
+    leak = np.where(np.arange(8 * DAY) < 4 * DAY, 0.03, 0.06)
+    found = find_trickle(trace_of(metered(with_life(leak, np.random.default_rng(3)), 0.4), days=8, pulse_l=0.4))
+    assert found.rate_lpm == pytest.approx([0.03, 0.06], rel=0.03)
+    assert found.start[1] == pytest.approx(4 * DAY, abs=8 * HOUR)

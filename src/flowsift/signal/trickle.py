@@ -15,6 +15,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from flowsift.disaggregation import TrickleSpans
+from flowsift.signal.spacing import Spacing, even_spacing
 from flowsift.trace import FloatArray, IntArray, Trace
 from flowsift.units import SECONDS_PER_MINUTE
 
@@ -29,6 +30,20 @@ LEAST_PULSES = 3.0
 
 STRETCH_PULSES = 3.0
 """Least number of pulses in every stretch: two in a row are easily a tap's."""
+
+SPARSE_S = 60.0
+"""From this spacing of pulses on, the spacing tells the rate better than the volume of quiet blocks [s]: a block then
+holds few pulses, and those of small uses don't stand out."""
+
+EVEN_SLACK = 1.2
+"""How many spacings a pause of a trickle with evenly spaced pulses may last before it rules it out."""
+
+SPARSE_CELLS = 30
+"""The same in cells of the trace: a shorter spacing is known too roughly."""
+
+MOST_HIDDEN = 2.0
+"""Quiet blocks show at most this many times the rate that the spacing does: the rest is of uses too small to be seen.
+More is no trickle but something that comes and goes."""
 
 PAUSE_SLACK = 1.9
 """How many pulses' time a pause may last before it rules the trickle out: pulse spacing wanders with the pressure and a
@@ -50,6 +65,15 @@ SCALES = (
 )
 """Looks from fast to slow. Each window is longer than households use water without a break (common practice), and
 longer the fewer pulses it holds."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Meter:
+    """How a trace was read: length of its blocks [s], pulse [L], length of a cell [s]."""
+
+    block_s: float
+    pulse_l: float
+    interval_s: float
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -179,17 +203,20 @@ def _spans(trace: Trace, floor_lpm: FloatArray, blocks: Blocks, block_cells: int
     """Turn blocks with a trickle into spans with a measured rate and exact ends."""
     on = np.concatenate([[False], floor_lpm > 0, [False]])
     starts, stops = np.flatnonzero(~on[:-1] & on[1:]), np.flatnonzero(on[:-1] & ~on[1:])
-    rows = []
+    rows: list[tuple[float, ...]] = []
+    meter = Meter(block_s=block_cells * trace.interval_s, pulse_l=trace.pulse_l, interval_s=trace.interval_s)
     for a, b in zip(starts, stops, strict=True):
-        for c, d in level_pieces(blocks, block_cells * trace.interval_s, floor_lpm, trace.pulse_l, int(a), int(b)):
-            rate, error = measured_rate(blocks, block_cells * trace.interval_s, trace.pulse_l, c, d)
+        pieces = level_pieces(blocks, meter, floor_lpm, int(a), int(b))
+        for c, d in pieces:
+            rate, error = measured_rate(blocks, meter, c, d)
             if rate <= LEAST_PULSES * error:
                 continue
             first, last = c * block_cells, d * block_cells
+            half = (first + last) // 2
             if c == a:
-                first = _extend(trace, first, rate, backward=True)
+                first = onset_cell(trace, first, half, rate)
             if d == b:
-                last = _extend(trace, last, rate, backward=False)
+                last = end_cell(trace, last, half, rate)
             rows.append((first, last, rate, max(rate - error, 0.0), rate + error))
     if not rows:
         return TrickleSpans.none()
@@ -218,10 +245,9 @@ CHANGE = 0.15
 """Least change of the rate that begins a new span, as a share of it."""
 
 
-def level_pieces(
-    blocks: Blocks, block_s: float, floor_lpm: FloatArray, pulse_l: float, a: int, b: int
-) -> list[tuple[int, int]]:
+def level_pieces(blocks: Blocks, meter: Meter, floor_lpm: FloatArray, a: int, b: int) -> list[tuple[int, int]]:
     """Split blocks ``[a, b)`` where the trickle's own rate changes, by merging alike neighbours."""
+    block_s, pulse_l = meter.block_s, meter.pulse_l
     rate = float(np.median(floor_lpm[a:b]))
     piece_s = max(PIECE_S, PIECE_PULSES * pulse_l / rate * SECONDS_PER_MINUTE)
     edges = list(range(a, b, max(round(piece_s / block_s), 1)))
@@ -236,7 +262,33 @@ def level_pieces(
             pieces[-1] = (pieces[-1][0], d, pieces[-1][2] + reading)
         else:
             pieces.append((c, d, reading))
-    return _without_humps(pieces, block_s, pulse_l)
+    level = _without_humps(pieces, block_s, pulse_l)
+    return _evenly_spaced(blocks, meter, level) if _is_sparse(rate, meter) else level
+
+
+def _evenly_spaced(blocks: Blocks, meter: Meter, pieces: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Join neighbours whose pulses don't show that the rate changed."""
+    joined = pieces[:1]
+    for c, d in pieces[1:]:
+        a, b = joined[-1]
+        before, after = _spacing(blocks, meter, a, b), _spacing(blocks, meter, c, d)
+        if before.is_even and after.is_even and not before.alike(after):
+            joined.append((c, d))
+        else:
+            joined[-1] = (a, d)
+    return joined
+
+
+def _spacing(blocks: Blocks, meter: Meter, a: int, b: int) -> Spacing:
+    """Spacing of the pulses of a sparse trickle in blocks ``[a, b)``."""
+    pause_s = blocks.pause_s[a:b]
+    longest_s = np.where((blocks.known[a:b] > 0) & (pause_s > 0), pause_s + meter.interval_s, 0.0)
+    return even_spacing(longest_s, stretch_s=meter.block_s)
+
+
+def _is_sparse(rate_lpm: float, meter: Meter) -> bool:
+    spacing_s = meter.pulse_l / rate_lpm * SECONDS_PER_MINUTE
+    return bool(spacing_s >= max(SPARSE_S, SPARSE_CELLS * meter.interval_s))
 
 
 def _without_humps(pieces: list[tuple[int, int, _Reading]], block_s: float, pulse_l: float) -> list[tuple[int, int]]:
@@ -304,15 +356,26 @@ def _local_floor(floor_lpm: FloatArray, blocks: Blocks, block_s: float) -> Float
     return np.where(np.isfinite(around), np.clip(around, floor_lpm, 1.5 * floor_lpm), floor_lpm)
 
 
-def measured_rate(blocks: Blocks, block_s: float, pulse_l: float, a: int, b: int) -> tuple[float, float]:
-    """Rate from the quiet blocks of ``[a, b)`` and its error: one pulse over each unbroken quiet stretch [L/min]."""
+def measured_rate(blocks: Blocks, meter: Meter, a: int, b: int) -> tuple[float, float]:
+    """Return the rate of the trickle in blocks ``[a, b)``, 0 for none, and its error [L/min].
+
+    It is read off the blocks in which little but the trickle ran, or off the spacing of its pulses where they are
+    sparse; the error is one pulse over each unbroken quiet stretch.
+    """
+    block_s, pulse_l = meter.block_s, meter.pulse_l
     rate = blocks.volume_l[a:b] / (block_s / SECONDS_PER_MINUTE)
     known = blocks.known[a:b] > 0
     # Slow trickles give few pulses a block: judge quiet on stretches that hold several pulses.
     floor = _floor_of(rate[known], pulse_l, block_s)
     quiet = known & (blocks.volume_l[a:b] <= _most_of_trickle(np.array(floor), block_s, pulse_l))
     reading = _read(blocks, a + np.flatnonzero(quiet), block_s)
-    return reading.rate_lpm, reading.error_lpm(pulse_l)
+    if not _is_sparse(reading.rate_lpm, meter):
+        return reading.rate_lpm, reading.error_lpm(pulse_l)
+    spacing = _spacing(blocks, meter, a, b)
+    spaced_lpm = pulse_l / spacing.spacing_s * SECONDS_PER_MINUTE if spacing.is_even else 0.0
+    if not reading.rate_lpm / MOST_HIDDEN <= spaced_lpm <= PAUSE_SLACK * reading.rate_lpm:
+        spaced_lpm = 0.0
+    return spaced_lpm, reading.error_lpm(pulse_l)
 
 
 def _floor_of(rate_lpm: FloatArray, pulse_l: float, block_s: float) -> float:
@@ -325,22 +388,53 @@ def _floor_of(rate_lpm: FloatArray, pulse_l: float, block_s: float) -> float:
     return float(upto[n - 1])
 
 
-def _extend(trace: Trace, cell: int, rate_lpm: float, *, backward: bool) -> int:
-    """Move an end of a span to the nearest pause that rules the trickle out."""
-    allowed_s = PAUSE_SLACK * (trace.pulse_l / rate_lpm * SECONDS_PER_MINUTE + trace.interval_s)
-    reach = max(round(BLOCK_S / trace.interval_s), 1)
-    allowed = allowed_s / trace.interval_s
-    k = int(np.searchsorted(trace.cell, cell))
-    if backward:
-        low = int(np.searchsorted(trace.cell, max(cell - reach, 0)))
-        steps = np.diff(trace.cell[max(low - 1, 0) : k + 1])
-        long = np.flatnonzero(steps > allowed)
-        if long.size:
-            return int(trace.cell[max(low - 1, 0) + long[-1] + 1])
-        return max(cell - reach, 0) if low > 0 else max(int(trace.cell[0]), cell - reach)
-    high = int(np.searchsorted(trace.cell, min(cell + reach, trace.n_cells)))
-    steps = np.diff(trace.cell[max(k - 1, 0) : high + 1])
-    long = np.flatnonzero(steps > allowed)
-    if long.size:
-        return int(trace.cell[max(k - 1, 0) + long[0]]) + 1
-    return min(cell + reach, trace.n_cells)
+DATED_WITHIN_S = 86_400.0
+"""Pauses that rule the trickle out are looked for so far inside its first and last blocks [s]: through a day of uses
+without a pause, a trickle is found as if it had run all day."""
+
+
+def onset_cell(trace: Trace, first: int, half: int, rate_lpm: float) -> int:
+    """Move the start of a span to the last pause near it that rules the trickle out.
+
+    Parameters
+    ----------
+    trace : Trace
+    first, half : int
+        Cell of its first block, and one in its middle.
+    rate_lpm : float
+
+    Returns
+    -------
+    int
+        Half a pulse before the first pulse after that pause: where it began on average.
+    """
+    spacing, allowed = _spacing_cells(trace, rate_lpm)
+    reach = round(BLOCK_S / trace.interval_s)
+    inside = min(half, first + round(DATED_WITHIN_S / trace.interval_s))
+    low, high = np.searchsorted(trace.cell, [max(first - reach, 0), inside])
+    before = trace.cell[max(low - 1, 0) : high]
+    long = np.flatnonzero(np.diff(before, prepend=0 if low == 0 else before[:1]) > allowed)
+    if long.size == 0:
+        return max(first - reach, 0)
+    return max(int(before[long[-1]]) - round(spacing / 2), 0)
+
+
+def end_cell(trace: Trace, last: int, half: int, rate_lpm: float) -> int:
+    """Move the end of a span to the first pause near it that rules the trickle out; like `onset_cell`."""
+    spacing, allowed = _spacing_cells(trace, rate_lpm)
+    reach = round(BLOCK_S / trace.interval_s)
+    inside = max(half, last - round(DATED_WITHIN_S / trace.interval_s))
+    low, high = np.searchsorted(trace.cell, [inside, min(last + reach, trace.n_cells)])
+    after = trace.cell[low : high + 1]
+    long = np.flatnonzero(np.diff(after, append=trace.n_cells if high == trace.cell.size else after[-1:]) > allowed)
+    if long.size == 0:
+        return min(last + reach, trace.n_cells)
+    return min(int(after[long[0]]) + 1 + round(spacing / 2), trace.n_cells)
+
+
+def _spacing_cells(trace: Trace, rate_lpm: float) -> tuple[float, float]:
+    """Cells from one pulse of a trickle to the next, and the most that a pause may last."""
+    spacing_s = trace.pulse_l / rate_lpm * SECONDS_PER_MINUTE
+    meter = Meter(block_s=BLOCK_S, pulse_l=trace.pulse_l, interval_s=trace.interval_s)
+    slack = EVEN_SLACK if _is_sparse(rate_lpm, meter) else PAUSE_SLACK
+    return spacing_s / trace.interval_s, slack * (spacing_s + trace.interval_s) / trace.interval_s

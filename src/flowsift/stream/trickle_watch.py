@@ -18,6 +18,7 @@ from flowsift.signal.trickle import (
     PAUSE_SLACK,
     SCALES,
     Blocks,
+    Meter,
     floor_rate,
     level_pieces,
     measured_rate,
@@ -192,8 +193,9 @@ class TrickleWatch:
             return self._end(at) if self.running is not None and self._sees(blocks) else None
         n = floor.size
         first = n - int(np.argmin(np.append(floor[::-1] > 0, False)))
-        pieces = level_pieces(blocks, block_s, floor, self.pulse_l, first, n)
-        rate, error = measured_rate(blocks, block_s, self.pulse_l, *pieces[-1])
+        meter = Meter(block_s=block_s, pulse_l=self.pulse_l, interval_s=self.interval_s)
+        pieces = level_pieces(blocks, meter, floor, first, n)
+        rate, error = measured_rate(blocks, meter, *pieces[-1])
         if rate <= LEAST_PULSES * error:
             return None
         since = at - (n - pieces[-1][0]) * self._cells
