@@ -102,6 +102,16 @@ def test_missing_data_says_nothing_about_a_trickle():
     assert found.start.size >= 1
 
 
+def test_missing_data_does_not_end_a_trickle():
+    leak = metered(np.full(4 * DAY, 0.3), 0.03)
+    gap = np.array([[5 * HOUR, 7 * HOUR]])
+    leak[slice(*gap[0])] = 0.0
+    trace = trace_of(leak, days=4, pulse_l=0.03)
+    found = find_trickle(Trace(**{**trace.__dict__, "gaps": gap, "gap_volume_l": np.zeros(1)}))
+    assert found.start.tolist() == [0]
+    assert found.end.tolist() == [4 * DAY]
+
+
 def test_an_empty_trace_has_none():
     assert find_trickle(trace_of(np.zeros(2 * DAY), days=2, pulse_l=0.03)).start.size == 0
 

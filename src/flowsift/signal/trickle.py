@@ -16,7 +16,7 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from flowsift.disaggregation import TrickleSpans
 from flowsift.signal.spacing import Spacing, even_spacing
-from flowsift.trace import FloatArray, IntArray, Trace
+from flowsift.trace import BoolArray, FloatArray, IntArray, Trace
 from flowsift.units import SECONDS_PER_MINUTE
 
 BLOCK_S = 600.0
@@ -152,9 +152,7 @@ def summarise_blocks(trace: Trace, block_cells: int, n_blocks: int) -> Blocks:
         known[a // block_cells : -(-b // block_cells)] = 0.0
     edges = np.concatenate([[-1], trace.cell, [trace.n_cells]])
     pause = (np.diff(edges) - 1) * trace.interval_s
-    # Missing data inside a pause says nothing about it.
-    crosses = np.searchsorted(trace.gaps[:, 0], edges[1:]) > np.searchsorted(trace.gaps[:, 0], edges[:-1])
-    pause = np.where(crosses, 0.0, pause)
+    pause = np.where(_without_data(trace, edges), 0.0, pause)
     longest = np.zeros(n_blocks)
     last = n_blocks - 1
     from_block = np.minimum((edges[:-1] + 1) // block_cells, last)
@@ -165,6 +163,12 @@ def summarise_blocks(trace: Trace, block_cells: int, n_blocks: int) -> Blocks:
         inner = slice(from_block[k] + 1, to_block[k])
         longest[inner] = np.maximum(longest[inner], pause[k])
     return Blocks(volume_l=volume.astype(np.float64), pause_s=longest, known=known)
+
+
+def _without_data(trace: Trace, cells: IntArray) -> BoolArray:
+    """Tell between which neighbours of some cells data are missing: a pause there says nothing."""
+    begun = np.searchsorted(trace.gaps[:, 0], cells)
+    return np.asarray(begun[1:] > begun[:-1])
 
 
 def _constant_rate(blocks: Blocks, block_s: float, scale: Scale, pulse_l: float, interval_s: float) -> FloatArray:
@@ -287,8 +291,8 @@ def _spacing(blocks: Blocks, meter: Meter, a: int, b: int) -> Spacing:
 
 
 def _is_sparse(rate_lpm: float, meter: Meter) -> bool:
-    spacing_s = meter.pulse_l / rate_lpm * SECONDS_PER_MINUTE
-    return bool(spacing_s >= max(SPARSE_S, SPARSE_CELLS * meter.interval_s))
+    least_s = max(SPARSE_S, SPARSE_CELLS * meter.interval_s)
+    return meter.pulse_l * SECONDS_PER_MINUTE >= rate_lpm * least_s
 
 
 def _without_humps(pieces: list[tuple[int, int, _Reading]], block_s: float, pulse_l: float) -> list[tuple[int, int]]:
@@ -412,11 +416,9 @@ def onset_cell(trace: Trace, first: int, half: int, rate_lpm: float) -> int:
     reach = round(BLOCK_S / trace.interval_s)
     inside = min(half, first + round(DATED_WITHIN_S / trace.interval_s))
     low, high = np.searchsorted(trace.cell, [max(first - reach, 0), inside])
-    before = trace.cell[max(low - 1, 0) : high]
-    long = np.flatnonzero(np.diff(before, prepend=0 if low == 0 else before[:1]) > allowed)
-    if long.size == 0:
-        return max(first - reach, 0)
-    return max(int(before[long[-1]]) - round(spacing / 2), 0)
+    cells = np.append(trace.cell[low - 1] if low else 0, trace.cell[low:high])
+    long = np.flatnonzero((np.diff(cells) > allowed) & ~_without_data(trace, cells))
+    return max(int(cells[long[-1] + 1]) - round(spacing / 2) if long.size else first - reach, 0)
 
 
 def end_cell(trace: Trace, last: int, half: int, rate_lpm: float) -> int:
@@ -425,11 +427,9 @@ def end_cell(trace: Trace, last: int, half: int, rate_lpm: float) -> int:
     reach = round(BLOCK_S / trace.interval_s)
     inside = max(half, last - round(DATED_WITHIN_S / trace.interval_s))
     low, high = np.searchsorted(trace.cell, [inside, min(last + reach, trace.n_cells)])
-    after = trace.cell[low : high + 1]
-    long = np.flatnonzero(np.diff(after, append=trace.n_cells if high == trace.cell.size else after[-1:]) > allowed)
-    if long.size == 0:
-        return min(last + reach, trace.n_cells)
-    return min(int(after[long[0]]) + 1 + round(spacing / 2), trace.n_cells)
+    cells = np.append(trace.cell[low:high], trace.cell[high] if high < trace.n_flow else trace.n_cells)
+    long = np.flatnonzero((np.diff(cells) > allowed) & ~_without_data(trace, cells))
+    return min(int(cells[long[0]]) + 1 + round(spacing / 2) if long.size else last + reach, trace.n_cells)
 
 
 def _spacing_cells(trace: Trace, rate_lpm: float) -> tuple[float, float]:
