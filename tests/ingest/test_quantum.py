@@ -56,3 +56,12 @@ def test_input_is_not_changed():
     values = 0.1 * counts()
     values.setflags(write=False)
     estimate_pulse_l(values)
+
+
+def test_the_smallest_values_show_a_step_that_noise_hides_in_large_ones():
+    rng = np.random.default_rng(5)
+    count = np.minimum(rng.geometric(0.2, 4000), 40)
+    values = 0.25 * count * rng.normal(1.0, 0.012, count.size)
+    assert estimate_pulse_l(values) == pytest.approx(0.25, rel=5e-3)
+    # as many values without a step
+    assert estimate_pulse_l(0.25 * rng.exponential(5.0, 4000)) == 0.0

@@ -31,6 +31,16 @@ CHANCE = 0.01
 """Largest probability that unrelated values fit a step this well."""
 
 
+FEW_STEPS = 4.5
+"""Values up to this many steps show a step that larger ones, each off by a share of itself, don't show any more."""
+
+SHARE_FEW = 0.95
+"""Share of those values that must lie on multiples of the step."""
+
+LEAST_FEW = 30
+"""Fewer of them easily lie on multiples of some step."""
+
+
 def estimate_pulse_l(volume_l: FloatArray) -> float:
     """Return the greatest step that the values are multiples of.
 
@@ -50,7 +60,8 @@ def estimate_pulse_l(volume_l: FloatArray) -> float:
     Candidates are the smallest value and the smallest difference between distinct values, divided by 1, 2, ...; each
     is refined by least squares over a range that doubles, so that a step known to 1 % is still counted right at a
     thousand steps. The first one that 99 % of the values fit is taken, unless unrelated values would fit as well by
-    chance: with `d` distinct values that lie within `e` steps of a multiple that is ``tries * (2 e)**(d - 1)``.
+    chance: with `d` distinct values that lie within `e` steps of a multiple that is ``tries * (2 e)**(d - 1)``. Where
+    each value is off by a share of itself, the smallest ones still show the step.
     """
     positive = volume_l[(volume_l > 0) & np.isfinite(volume_l)] if volume_l.size else volume_l
     if positive.size == 0:
@@ -79,7 +90,20 @@ def estimate_pulse_l(volume_l: FloatArray) -> float:
         if tries * (2.0 * error) ** (values.size - 1) <= CHANCE:
             # digits past the twelfth come from the sums
             return float(f"{refined:.12g}")
-    return 0.0
+    return _step_of_few(values, counts)
+
+
+def _step_of_few(values: FloatArray, counts: FloatArray) -> float:
+    """Return the step that the smallest values cluster at multiples of; 0 for none."""
+    upto = np.cumsum(counts)
+    lowest = values[np.searchsorted(upto, 0.01 * upto[-1])]
+    near = values <= 1.4 * lowest
+    step = float(np.average(values[near], weights=counts[near]))
+    few = (values > 0.5 * step) & (values <= FEW_STEPS * step)
+    away = np.abs(values[few] / step - np.rint(values[few] / step))
+    fit = counts[few][away <= TOLERANCE].sum()
+    enough = counts[few].sum() >= max(LEAST_FEW, 0.1 * upto[-1])
+    return _refine(values[few], counts[few], step) if enough and fit >= SHARE_FEW * counts[few].sum() else 0.0
 
 
 def _distinct(positive: FloatArray) -> tuple[FloatArray, FloatArray]:
