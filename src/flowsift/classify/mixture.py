@@ -26,6 +26,10 @@ PRIOR_DAYS = 4.0
 ROUNDS = 15
 """Rounds of expectation-maximisation."""
 
+MOST_USES = 8000
+"""More uses than this teach no more about how much there is of each: every second, third ... one is looked at, and
+counts as two, three ... All are labelled."""
+
 INDEPENDENT_USES = 12.0
 """The habits of a mode count as at most this many independent looks: its uses are alike for reasons of their own."""
 
@@ -34,6 +38,9 @@ HOME_USES = 30.0
 
 STRAY = 1e-4
 """Weight of the chance that a use is like none of its label (one-offs), per unit of log volume and flow."""
+
+LEAST_LOG = -100.0
+"""A use's log density around a mode is cut off here."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -83,8 +90,8 @@ class HomeModel:
         habits = _habits(around)
         broad = _broad(self.spread, powers(np.log(features.volume_l), np.log(features.flow_lpm)), habits)
         near = _distance(plane.points(features.volume_l, features.flow_lpm), self.modes)
-        tight = _tight(near, plane, features) * (habits @ self.mode_probability.T)
-        probability, mode = _origins(self.amount * broad, self.mode_amount * tight, self.mode_probability)
+        tight = _tight(near, plane, features) * (self.mode_probability @ habits)
+        probability, mode = _origins(self.amount, broad, self.mode_amount, tight, self.mode_probability)
         return replace(self, probability=probability, mode=mode)
 
     def log_rate(self, log_volume: FloatArray, log_flow: FloatArray) -> FloatArray:
@@ -131,21 +138,24 @@ def fit_home(
     near = _distance(on_plane, modes)
     mode_label = _mode_labels(near, points, around, days=days)
     habits = _habits(around)
-    tight = _tight(near, plane, features) * (habits @ mode_label.T)
+    tight = _tight(near, plane, features) * (mode_label @ habits)
 
     pseudo = prior.uses_per_day * (1 - habit_array("repeats")) * PRIOR_DAYS
     amount = pseudo / PRIOR_DAYS * days + 1e-3
     mode_amount = np.maximum(modes.excess, 1.0)
     spread = prior
+    every = -(-features.n_uses // MOST_USES)
+    some, of_label, of_mode = (np.ascontiguousarray(array[:, ::every]) for array in (points, habits, tight))
+    counts = features.n_uses / some.shape[1]
     for _ in range(ROUNDS):
-        from_broad = amount * _broad(spread, points, habits)
-        before = mode_amount
-        total = from_broad.sum(axis=1) + tight @ before
-        share = from_broad / total[:, None]
-        amount = share.sum(axis=0) + pseudo
-        spread = prior.updated(points, share, weight=HOME_USES)
-        mode_amount = before * ((1 / total) @ tight) + 1e-3
-    probability, mode = _origins(from_broad, before * tight, mode_label)
+        before = amount, mode_amount, spread
+        broad = _broad(spread, some, of_label)
+        share = counts / (amount @ broad + mode_amount @ of_mode)
+        sums = some * share @ broad.T * amount
+        amount = sums[0] + pseudo
+        spread = prior.updated(sums, weight=HOME_USES)
+        mode_amount = mode_amount * (of_mode @ share) + 1e-3
+    probability, mode = _origins(before[0], _broad(before[2], points, habits), before[1], tight, mode_label)
     return HomeModel(
         probability=probability,
         mode=mode,
@@ -159,33 +169,40 @@ def fit_home(
 
 
 def _distance(points: FloatArray, modes: Modes) -> FloatArray:
-    """Squared distance of each use from each mode on the plane, shape (n_uses, n_modes)."""
-    away, aside = (points[:, None, k] - modes.center[:, k] for k in range(2))
-    return np.asarray(away**2 + aside**2)
+    """Squared distance of each use from each mode on the plane, shape (n_modes, n_uses)."""
+    away, aside = (points[:, k] - modes.center[:, k, None] for k in range(2))
+    return np.asarray(away * away + aside * aside)
 
 
 def _habits(around: Surroundings) -> FloatArray:
-    """Likelihood of each use's habits under each label but for a factor of the use, shape (n_uses, n_labels)."""
-    context = context_log_likelihood(around.burst, around.clock)
-    return np.asarray(np.exp(context - context.max(axis=1, keepdims=True)))
+    """Likelihood of each use's habits under each label but for a factor of the use, shape (n_labels, n_uses)."""
+    context = context_log_likelihood(around.burst, around.clock).T
+    return np.ascontiguousarray(np.exp(context - context.max(axis=0)))
 
 
 def _broad(spread: Prior, points: FloatArray, habits: FloatArray) -> FloatArray:
-    """Density of each use and its habits in each label's broad spread, shape (n_uses, n_labels)."""
-    return np.asarray((np.exp(spread.log_density_at(points)) + STRAY) * habits)
+    """Density of each use and its habits in each label's broad spread, shape (n_labels, n_uses)."""
+    density = spread.log_density_at(points)
+    np.exp(density, out=density)
+    density += STRAY
+    density *= habits
+    return density
 
 
 def _tight(near: FloatArray, plane: Plane, features: UseFeatures) -> FloatArray:
-    """Density of each use around each mode, per unit of log volume and flow, shape (n_uses, n_modes)."""
-    return np.asarray(np.exp(-0.5 * near) * (np.exp(plane.log_stretch(features.volume_l)) / (2 * np.pi))[:, None])
+    """Density of each use around each mode, per unit of log volume and flow, shape (n_modes, n_uses)."""
+    # Densities too small to matter are cut off: numbers near the least that can be held are slow to reckon with.
+    return np.exp(np.maximum(-0.5 * near, LEAST_LOG)) * (np.exp(plane.log_stretch(features.volume_l)) / (2 * np.pi))
 
 
-def _origins(from_broad: FloatArray, from_mode: FloatArray, mode_label: FloatArray) -> tuple[FloatArray, IntArray]:
+def _origins(
+    amount: FloatArray, broad: FloatArray, mode_amount: FloatArray, tight: FloatArray, mode_label: FloatArray
+) -> tuple[FloatArray, IntArray]:
     """Label probabilities of each use, and the mode that it most probably comes from (-1 for none)."""
-    of_modes = from_mode.sum(axis=1)
-    best = from_mode.argmax(axis=1) if from_mode.shape[1] else np.zeros(len(from_mode), np.int64)
-    weight = from_broad + from_mode @ mode_label
-    belongs = of_modes > from_broad.sum(axis=1)
+    from_broad, from_mode = amount[:, None] * broad, mode_amount[:, None] * tight
+    best = from_mode.argmax(axis=0) if len(from_mode) else np.zeros(broad.shape[1], np.int64)
+    belongs = from_mode.sum(axis=0) > from_broad.sum(axis=0)
+    weight = np.ascontiguousarray((from_broad + mode_label.T @ from_mode).T)
     return weight / weight.sum(axis=1, keepdims=True), np.where(belongs, best, -1)
 
 
@@ -194,10 +211,10 @@ def _mode_labels(near: FloatArray, points: FloatArray, around: Surroundings, *, 
     prior = published_prior()
     repeats = habit_array("repeats")
     member = (near <= 4.0).astype(np.float64)
-    n_members = np.maximum(member.sum(axis=0), 1.0)[:, None]
-    place = prior.log_density(*(member.T @ points[:, 1:3] / n_members).T)
+    n_members = np.maximum(member.sum(axis=1), 1.0)[:, None]
+    place = prior.log_density(*(member @ points[1:3].T / n_members).T)
     off = np.log(n_members / max(days, 1.0)) - np.log(habit_array("mode_per_day"))
     looks = np.minimum(n_members, INDEPENDENT_USES)
-    habits = member.T @ context_log_likelihood(around.burst, around.clock) / n_members * looks / 2
+    habits = member @ context_log_likelihood(around.burst, around.clock) / n_members * looks / 2
     log_weight = place + np.log(repeats * prior.uses_per_day) - 0.5 * (off / MODE_RATE_SPREAD) ** 2 + habits
     return np.asarray(softmax(log_weight, axis=1))

@@ -53,27 +53,29 @@ class Prior:
 
     def log_density(self, log_volume: FloatArray, log_flow: FloatArray) -> FloatArray:
         """Return the log density of each label at each point, shape (n_points, n_labels)."""
-        return self.log_density_at(powers(log_volume, log_flow))
+        return self.log_density_at(powers(log_volume, log_flow)).T
 
     def log_density_at(self, points: FloatArray) -> FloatArray:
-        """Return the same at points given by their `powers`: a log density is quadratic, so one product will do."""
+        """Return it at points given by their `powers`, shape (n_labels, n_points).
+
+        A log density is quadratic, so one product will do.
+        """
         pull = np.einsum("lij,lj->li", self.precision, self.mean)
         constant = self.log_norm - 0.5 * np.einsum("li,li->l", pull, self.mean)
         vv, vq, qq = self.precision[:, 0, 0], self.precision[:, 0, 1], self.precision[:, 1, 1]
-        return np.asarray(points @ np.stack([constant, pull[:, 0], pull[:, 1], -0.5 * vv, -vq, -0.5 * qq]))
+        factors = np.column_stack([constant, pull, -0.5 * vv, -vq, -0.5 * qq])
+        return np.asarray(factors @ points)
 
-    def updated(self, points: FloatArray, share: FloatArray, *, weight: float) -> Prior:
+    def updated(self, sums: FloatArray, *, weight: float) -> Prior:
         """Return the spreads after the uses of a home are seen, the old ones counting as `weight` uses.
 
         Parameters
         ----------
-        points : ndarray, shape (n_points, 6)
-            `powers` of log volume and log flow.
-        share : ndarray, shape (n_points, n_labels)
-            How much of each use belongs to each label.
+        sums : ndarray, shape (6, n_labels)
+            `powers` of the uses added up, each use by how much of it belongs to each label.
         weight : float
         """
-        n, v, q, vv, vq, qq = points.T @ share
+        n, v, q, vv, vq, qq = sums
         total = n + weight
         mean = (np.stack([v, q], axis=-1) + weight * self.mean) / total[:, None]
         square = np.stack([vv, vq, vq, qq], axis=-1).reshape(-1, 2, 2)
@@ -85,10 +87,9 @@ class Prior:
 
 
 def powers(log_volume: FloatArray, log_flow: FloatArray) -> FloatArray:
-    """Return 1, the coordinates of each point, their squares and their product, shape (n_points, 6)."""
-    return np.stack(
-        [np.ones_like(log_volume), log_volume, log_flow, log_volume**2, log_volume * log_flow, log_flow**2], -1
-    )
+    """Return 1, the coordinates of each point, their squares and their product, shape (6, n_points)."""
+    v, q = log_volume, log_flow
+    return np.stack([np.ones_like(v), v, q, v * v, v * q, q * q])
 
 
 def _log_norm(precision: FloatArray) -> FloatArray:
