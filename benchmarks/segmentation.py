@@ -53,9 +53,9 @@ ABLATIONS: Mapping[str, Mapping[str, Any]] = {
     "no drift": {"steps.DRIFT": 0.0},
     "wandering is steps": {"steps.WANDER": 0.0},
     "pressure not shared": {"overlap.SHARED_LINE": 0.0},
-    "one explanation kept": {"overlap.BEAM": 1, "overlap.TRIED": 3},
-    "four explanations kept": {"overlap.BEAM": 4, "overlap.TRIED": 12},
-    "48 explanations kept": {"overlap.BEAM": 48, "overlap.TRIED": 144},
+    "one explanation kept": {"overlap.BEAM": 1, "overlap.FIRST_BEAM": 1},
+    "four explanations kept": {"overlap.BEAM": 4},
+    "48 explanations kept": {"overlap.BEAM": 48, "overlap.FIRST_BEAM": 48},
 }
 """Constants of `flowsift.signal` that take one part away."""
 

@@ -14,7 +14,7 @@ from flowsift.signal.trickle import find_trickle
 from flowsift.trace import Trace
 from flowsift.units import SECONDS_PER_MINUTE
 
-RAMP_S = 3.0
+RAMP_S = 2.0
 """A valve takes up to about this long to open or close [s]; a shorter plateau between a lower and a higher one is
 such a ramp."""
 

@@ -24,8 +24,11 @@ __all__ = ["Explanations", "Familiar", "explain_spans"]
 BEAM = 12
 """Explanations kept after each step."""
 
-TRIED = 3 * BEAM
-"""Next explanations looked at in full after each step."""
+FIRST_BEAM = 4
+"""The same where nothing is known of the home: that look only shows which uses run alone."""
+
+TRIED = 3
+"""Next explanations looked at in full after each step, for each that is kept."""
 
 AT_ONCE = 6
 """Uses that may run at once in one explanation."""
@@ -119,7 +122,7 @@ def explain_spans(
     -------
     Explanations
     """
-    known = Familiar() if familiar is None else familiar
+    known, n_kept = (Familiar(), FIRST_BEAM) if familiar is None else (familiar, BEAM)
     count = np.diff(first)
     # The longest spans first: those that still run are always the first rows.
     order = np.argsort(-count, kind="stable")
@@ -128,7 +131,7 @@ def explain_spans(
     parts: list[tuple[IntArray, IntArray, FloatArray]] = []
     for begin in range(0, rows.size, _ROWS):
         chunk = slice(begin, begin + _ROWS)
-        search = _Search(first[:-1][order[chunk]], rows[chunk], level_lpm, variance, minutes, known)
+        search = _Search(first[:-1][order[chunk]], rows[chunk], level_lpm, variance, minutes, known, n_kept)
         parts.append(search.run())
         certainty[order[chunk]] = search.certainty
     if not parts:
@@ -197,9 +200,11 @@ class _Search:
         variance: FloatArray,
         minutes: FloatArray,
         known: Familiar,
+        n_kept: int,
     ) -> None:
         self.first, self.count = first, count
         self.level, self.variance, self.minutes, self.known = level_lpm, variance, minutes, known
+        self.n_kept = n_kept
         self.certainty = np.ones(count.size)
         self._steps: list[tuple[IntArray, FloatArray, IntArray]] = []
         self._last = np.zeros(count.size, np.int64)
@@ -249,7 +254,7 @@ class _Search:
         n_spans, _, n_moves = price.shape
         by_span = (beam.cost[:, :, None] + price).reshape(n_spans, -1)
         # No more than can be: most spans are short, and few moves are possible from their few explanations.
-        n_tried = min(TRIED, int(np.isfinite(by_span).sum(axis=1).max()))
+        n_tried = min(TRIED * self.n_kept, int(np.isfinite(by_span).sum(axis=1).max()))
         chosen = np.sort(np.argpartition(by_span, n_tried - 1, axis=1)[:, :n_tried], axis=1)
         parent, move = chosen // n_moves, chosen % n_moves
         span = np.arange(n_spans)[:, None]
@@ -261,7 +266,7 @@ class _Search:
         flow, new = _flows_after(beam.flow[span, parent], moves, cost, step=level - before, level=level)
         lasts = minutes[:, None, None]
         volume = np.where(new | (flow == 0), 0.0, beam.volume[span, parent]) + flow * lasts
-        pick, cost, mass = _cheapest(cost, mass, flow, volume, level)
+        pick, cost, mass = _cheapest(cost, mass, flow, volume, level, n_kept=self.n_kept)
         # Only what is kept is worked out in full: most of what is tried is not.
         parent, flow, volume, new = parent[span, pick], flow[span, pick], volume[span, pick], new[span, pick]
         runs = flow > 0
@@ -366,7 +371,7 @@ def _flows_after(
 
 
 def _cheapest(
-    cost: FloatArray, mass: FloatArray, flow: FloatArray, volume: FloatArray, level: FloatArray
+    cost: FloatArray, mass: FloatArray, flow: FloatArray, volume: FloatArray, level: FloatArray, *, n_kept: int
 ) -> tuple[IntArray, FloatArray, FloatArray]:
     """Choose the explanations that are kept; also return the cost and the mass of each.
 
@@ -386,7 +391,7 @@ def _cheapest(
     own = np.where(np.isinf(cost), -np.inf, -mass)
     mass_of_all[leads] = -np.logaddexp.reduceat(own.ravel(), np.flatnonzero(leads))
     cost = np.where(leads, cost, np.inf)
-    n_kept = min(BEAM, int(np.isfinite(cost).sum(axis=1).max()))
+    n_kept = min(n_kept, int(np.isfinite(cost).sum(axis=1).max()))
     best = np.argsort(cost, axis=1, kind="stable")[:, :n_kept]
     cost = cost[at, best]
     return order[at, best], cost, np.where(np.isinf(cost), np.inf, mass_of_all[at, best])
