@@ -221,11 +221,13 @@ def test_a_short_reduced_flush_is_not_another_toilet_for_its_flow_reads_low():
     assert toilet.full.low_l < 6.0 < toilet.full.high_l
 
 
-def test_steady_tells_refills_alone_from_those_with_other_water():
-    alone, washed = (refills_of(coarse_home([(9.0, 8.0)], mixed=mixed, seed=5), "flush").steady for mixed in (0.0, 1.0))
-    assert (alone == 1).mean() > 0.8
-    assert (washed == 1).mean() < (alone == 1).mean() - 0.2
-    assert (refills_of(flushing_home([(9.0, 8.0)]), "flush").steady == -1).all()
+def test_shapes_tell_refills_alone_from_those_with_other_water():
+    alone, washed = (refills_of(coarse_home([(9.0, 8.0)], mixed=mixed, seed=5), "flush").shape for mixed in (0.0, 1.0))
+    assert (alone.clean > alone.mixed).mean() > 0.7
+    assert (washed.clean > washed.mixed).mean() < (alone.clean > alone.mixed).mean() - 0.2
+    at_1_s = refills_of(flushing_home([(9.0, 8.0)]), "flush").shape
+    assert not at_1_s.clean.any()
+    assert not at_1_s.mixed.any()
 
 
 def test_the_class_of_a_doubtful_dual_flush_names_the_reduced_one_too():

@@ -9,7 +9,7 @@ from scipy.integrate import quad
 from flowsift.errors import OptionError
 from flowsift.standards import dual_flush_effective_l, figure
 from flowsift.study.flushes_classes import call_class, volume_classes
-from flowsift.study.flushes_density import extra_log_density, normal_log_density
+from flowsift.study.flushes_density import extra_log_density, extra_mean, normal_log_density
 from flowsift.study.flushes_meter import meter_limits
 from flowsift.study.flushes_modes import Reading, find_modes
 from flowsift.study.flushes_saving import replacement_saving, yearly_l
@@ -28,10 +28,37 @@ def test_the_density_of_a_mixed_refill_is_the_convolution(off, sd, scale):
     assert np.exp(extra_log_density(np.array([off]), sd, scale))[0] == pytest.approx(direct, rel=1e-6, abs=1e-20)
 
 
+@pytest.mark.parametrize("off", [-0.3, 0.0, 0.4, 2.0, 8.0])
+@pytest.mark.parametrize(("sd", "scale"), [(0.2, 0.5), (0.02, 0.3), (0.5, 0.1)])
+def test_the_expected_extra_is_its_mean_given_the_excess(off, sd, scale):
+    def density(extra):
+        return extra * np.exp(-extra / scale - 0.5 * ((off - extra) / sd) ** 2 + 0.5 * (min(off, 0.0) / sd) ** 2)
+
+    top = max(off, 0.0) + 12 * sd
+    points = [max(off, 1e-3)] if off < top else None
+    mean = quad(lambda x: x * density(x), 0, top, limit=400, points=points, epsabs=0.0)[0]
+    mean /= quad(density, 0, top, limit=400, points=points, epsabs=0.0)[0]
+    assert extra_mean(np.array([off]), sd, scale)[0] == pytest.approx(mean, rel=1e-4)
+
+
+def test_a_toilet_nearly_always_mixed_does_not_hide_the_others():
+    # Seen at 10 s: one large toilet whose refills nearly all have other water in them, beside two clean small ones.
+    rng = np.random.default_rng(8)
+    volume = [
+        rng.normal(16.5, 0.4, 120) + rng.gamma(2.0, 0.5, 120),
+        rng.normal(5.6, 0.2, 40),
+        rng.normal(11.2, 0.2, 40),
+    ]
+    flow = [rng.normal(4.2, 0.2, 120), rng.normal(14.4, 0.4, 40), rng.normal(12.0, 0.4, 40)]
+    modes = find_modes(np.concatenate(volume), np.concatenate(flow), reading=Reading(pulse_l=0.4, interval_s=10.0))
+    assert [np.abs(modes.volume_l - real).min() < 0.6 for real in (16.5, 11.2, 5.6)] == [True] * 3
+
+
 def test_densities_stay_finite_far_away():
     far = np.array([-1e4, -50.0, 50.0, 1e4])
     assert np.isfinite(extra_log_density(far, 0.01, 0.5)).all()
     assert np.isfinite(normal_log_density(far, 0.01)).all()
+    assert extra_mean(far, 0.01, 0.5) == pytest.approx([0.0, 0.0, 50.0, 1e4], abs=1e-3)
 
 
 def refills(own_l, *, n, mixed, pulse_l, rng, spread=0.015):

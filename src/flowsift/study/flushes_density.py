@@ -36,3 +36,12 @@ def extra_log_density(off: FloatArray, sd: FloatArray | float, scale: FloatArray
     hazard = np.exp(np.clip(normal_log_density(z, 1.0) - log_below, -700.0, 700.0))
     mean = np.maximum(sd * (z + hazard), 1e-12 * sd)
     return np.asarray(0.5 * (sd / scale) ** 2 - off / scale - 2.0 * np.log(scale) + log_below + np.log(mean))
+
+
+def extra_mean(off: FloatArray, sd: FloatArray | float, scale: FloatArray | float) -> FloatArray:
+    """Return the mean of the extra volume of a mixed refill, given its excess `off` (arguments as above)."""
+    z = off / sd - sd / scale
+    # First and second moment of a normal of mean z cut off at zero: the extra's density is its place times that.
+    hazard = np.exp(np.clip(normal_log_density(z, 1.0) - log_ndtr(z), -700.0, 700.0))
+    first = np.maximum(z + hazard, 1e-12)
+    return np.asarray(sd * np.maximum(1.0 + z * first, 0.0) / first)

@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
-from flowsift.study.flushes_density import extra_log_density, normal_log_density
+from flowsift.study.flushes_density import extra_log_density, extra_mean, normal_log_density
+from flowsift.study.flushes_shape import ShapeOdds, no_shape_odds
 from flowsift.units import SECONDS_PER_MINUTE
 
 SPREAD, SPREADS = 0.02, (0.006, 0.04)
@@ -35,15 +36,12 @@ CLEAN_SHARE = 0.15
 LEAST_CLEAN = 3.5
 """Clean refills that a group needs at least."""
 
-GAIN = 8.0
-"""Rise of the log likelihood that a group must bring: its five parameters and the choice of its place (assumption)."""
+PARAMETERS = 5
+"""Free numbers of a group: volume, flow, their spreads and its share. By the Bayesian information criterion (Schwarz
+1978, Annals of Statistics 6(2)) each must raise the log likelihood by half the logarithm of the number of refills."""
 
 PRIOR_REFILLS = 8.0
 """Refills that the usual spreads are worth against those seen."""
-
-STEADY_SHARE = {"clean": 0.85, "mixed": 0.30, "none": 0.55}
-"""Share of refills that one flow explains (`Refills.steady`): of clean ones, of mixed ones and of those of no group (as
-counted on simulated homes of the training seeds)."""
 
 MOST_MODES, MOST_PLACES = 10, 30
 ROUNDS, MOVES = 20, 6
@@ -137,7 +135,7 @@ def no_modes(n_refills: int) -> Modes:
 
 
 def find_modes(
-    volume_l: FloatArray, flow_lpm: FloatArray, *, reading: Reading, steady: IntArray | None = None
+    volume_l: FloatArray, flow_lpm: FloatArray, *, reading: Reading, shape: ShapeOdds | None = None
 ) -> Modes:
     """Find the groups of repeated refills.
 
@@ -146,8 +144,8 @@ def find_modes(
     volume_l, flow_lpm : ndarray, shape (n_refills,)
         > 0.
     reading : Reading
-    steady : ndarray of int64, shape (n_refills,), optional
-        As in `Refills.steady`; nothing is known where it isn't given.
+    shape : ShapeOdds, optional
+        Of the refills; nothing is known where it isn't given.
 
     Returns
     -------
@@ -157,53 +155,34 @@ def find_modes(
     modes = no_modes(volume_l.size)
     if volume_l.size < LEAST_CLEAN:
         return modes
-    fit = _Fit(volume_l, flow_lpm, reading, steady)
+    fit = _Fit(volume_l, flow_lpm, reading, no_shape_odds(volume_l.size) if shape is None else shape)
     level = -volume_l.size * np.log(fit.box)
+    gain = 0.5 * PARAMETERS * float(np.log(volume_l.size))
     places = fit.places().tolist()
     while places and len(modes) < MOST_MODES:
         tried = [fit.shares(modes.added(volume_l[place], flow_lpm[place])) for place in places]
         best = int(np.argmax([tried_level for _, tried_level in tried]))
-        if tried[best][1] <= level + GAIN:
+        if tried[best][1] <= level + gain:
             break
         grown, grown_level = fit.settled(tried[best][0])
         enough = grown.clean.sum(axis=0) >= LEAST_CLEAN
         if enough[-1] and not enough.all():
-            grown, grown_level = fit.settled(grown.kept(np.flatnonzero(enough)))
-        if enough[-1] and grown_level > level + GAIN:
+            # The new group may have taken over what an old one was there for.
+            fewer, fewer_level = fit.settled(grown.kept(np.flatnonzero(enough)))
+            if fewer_level + gain * (len(grown) - len(fewer)) > grown_level:
+                grown, grown_level = fewer, fewer_level
+        if enough[-1] and grown_level > level + gain * (len(grown) - len(modes)):
             modes, level = grown, grown_level
         else:
             places.pop(best)
     return modes.kept(np.argsort(-modes.volume_l, kind="stable"))
 
 
-def shape_log_odds(steady: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Return how much the shape of refills speaks for clean and for mixed ones, against those of no group.
-
-    Parameters
-    ----------
-    steady : ndarray of int64, shape (n_refills,)
-        As in `Refills.steady`.
-
-    Returns
-    -------
-    tuple of ndarray
-        Log odds, shape (n_refills,); 0 where the shape can't tell.
-    """
-    share = {kind: np.where(steady == 1, s, 1.0 - s) for kind, s in STEADY_SHARE.items()}
-    tells = steady >= 0
-    clean, mixed = (np.where(tells, np.log(share[kind] / share["none"]), 0.0) for kind in ("clean", "mixed"))
-    return clean, mixed
-
-
 class _Fit:
     """The refills of one home, and how well groups explain them."""
 
-    def __init__(
-        self, volume_l: FloatArray, flow_lpm: FloatArray, reading: Reading, steady: IntArray | None = None
-    ) -> None:
-        self.volume_l, self.flow_lpm, self.reading = volume_l, flow_lpm, reading
-        known = np.full(volume_l.size, -1) if steady is None else steady
-        self.clean_shape, self.mixed_shape = shape_log_odds(known)
+    def __init__(self, volume_l: FloatArray, flow_lpm: FloatArray, reading: Reading, shape: ShapeOdds) -> None:
+        self.volume_l, self.flow_lpm, self.reading, self.shape = volume_l, flow_lpm, reading, shape
         self.log_flow = np.log(flow_lpm)
         # Refills of no group are spread over litres and log flow.
         self.box = float((np.ptp(volume_l) + 2.0) * (np.ptp(self.log_flow) + 0.5))
@@ -236,9 +215,9 @@ class _Fit:
         # A mixed refill keeps the toilet's flow, or shows more where the other use ran on top of it.
         extra = np.maximum(off, 0.0) / modes.volume_l
         more_flow = normal_log_density(flow_off - np.log1p(ON_TOP * extra), np.hypot(flow_sd, ON_TOP_SPREAD * extra))
-        clean = normal_log_density(off, sd) + same_flow + self.clean_shape[:, None]
+        clean = normal_log_density(off, sd) + same_flow + self.shape.clean[:, None]
         mixed = extra_log_density(off, sd, EXTRA_L) + np.logaddexp(same_flow, more_flow) - np.log(2.0)
-        mixed += self.mixed_shape[:, None]
+        mixed += self.shape.mixed[:, None]
         density = np.exp(np.concatenate([clean, mixed, np.full((n, 1), -np.log(self.box))], axis=1))
         share = np.concatenate([modes.share[:, 0], modes.share[:, 1], [max(1.0 - modes.share.sum(), 0.02)]])
         for _ in range(ROUNDS):
@@ -258,26 +237,36 @@ class _Fit:
         return fitted, float(np.log(total).sum())
 
     def settled(self, modes: Modes) -> tuple[Modes, float]:
-        """Move each group to its clean refills and give it their spread, a few times."""
-        level = -np.inf
+        """Move each group to its refills and give it their spread, as long as they are explained better so."""
+        modes, level = self.shares(modes)
         for _ in range(MOVES):
-            weight = np.maximum(modes.clean.sum(axis=0), 1e-9)
-            volume = (modes.clean * self.volume_l[:, None]).sum(axis=0) / weight
-            log_flow = (modes.clean * self.log_flow[:, None]).sum(axis=0) / weight
-            square = (modes.clean * (self.volume_l[:, None] - volume) ** 2).sum(axis=0)
-            flow_square = (modes.clean * (self.log_flow[:, None] - log_flow) ** 2).sum(axis=0)
-            flow_reading = self.reading.flow_share_sd(volume, np.exp(log_flow))
-            known = weight + PRIOR_REFILLS
-            own = (square / volume**2 + PRIOR_REFILLS * SPREAD**2) / known
-            own_flow = (flow_square + PRIOR_REFILLS * FLOW_SPREAD**2) / known
-            own -= weight / known * (self.reading.volume_sd_l / volume) ** 2
-            own_flow -= weight / known * flow_reading**2
-            modes = replace(
-                modes,
-                volume_l=volume,
-                flow_lpm=np.exp(log_flow),
-                spread=np.clip(np.sqrt(np.maximum(own, 0.0)), *SPREADS),
-                flow_spread=np.clip(np.sqrt(np.maximum(own_flow, 0.0)), *FLOW_SPREADS),
-            )
-            modes, level = self.shares(modes)
+            moved, moved_level = self.shares(self._moved(modes))
+            if moved_level < level:
+                break
+            modes, level = moved, moved_level
         return modes, level
+
+    def _moved(self, modes: Modes) -> Modes:
+        """Move each group to its clean refills, and the mixed ones less the water expected in them."""
+        weight = np.maximum(modes.clean.sum(axis=0), 1e-9)
+        sd = np.hypot(modes.spread * modes.volume_l, self.reading.volume_sd_l)
+        mixed = modes.belongs - modes.clean
+        extra = extra_mean(self.volume_l[:, None] - modes.volume_l, sd, EXTRA_L)
+        own = modes.clean * self.volume_l[:, None] + mixed * (self.volume_l[:, None] - extra)
+        volume = own.sum(axis=0) / (weight + mixed.sum(axis=0))
+        log_flow = (modes.clean * self.log_flow[:, None]).sum(axis=0) / weight
+        square = (modes.clean * (self.volume_l[:, None] - volume) ** 2).sum(axis=0)
+        flow_square = (modes.clean * (self.log_flow[:, None] - log_flow) ** 2).sum(axis=0)
+        flow_reading = self.reading.flow_share_sd(volume, np.exp(log_flow))
+        known = weight + PRIOR_REFILLS
+        spread = (square / volume**2 + PRIOR_REFILLS * SPREAD**2) / known
+        flow_spread = (flow_square + PRIOR_REFILLS * FLOW_SPREAD**2) / known
+        spread -= weight / known * (self.reading.volume_sd_l / volume) ** 2
+        flow_spread -= weight / known * flow_reading**2
+        return replace(
+            modes,
+            volume_l=volume,
+            flow_lpm=np.exp(log_flow),
+            spread=np.clip(np.sqrt(np.maximum(spread, 0.0)), *SPREADS),
+            flow_spread=np.clip(np.sqrt(np.maximum(flow_spread, 0.0)), *FLOW_SPREADS),
+        )

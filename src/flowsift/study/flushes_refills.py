@@ -8,6 +8,7 @@ import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.disaggregation import Disaggregation
+from flowsift.study.flushes_shape import ShapeOdds, shape_odds
 from flowsift.units import SECONDS_PER_MINUTE
 
 NEIGHBOUR_S = 5.0
@@ -15,9 +16,6 @@ NEIGHBOUR_S = 5.0
 
 STEADY = (0.10, 0.75)
 """Part of a refill's volume in which its valve is open wide: later a float may throttle it (assumption)."""
-
-COARSE_S = 5.0
-"""Length of an interval from which on hands washed during a refill are one event with it [s]."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -42,9 +40,8 @@ class Refills:
         Ran alone, with nothing next to it.
     at_gap : ndarray of bool, shape (n,)
         Touches missing data, or an end of the trace: may be cut.
-    steady : ndarray of int64, shape (n,)
-        1 where one flow from start to end explains every cell to a pulse, 0 where it does not, as with hands washed
-        during or after the refill, -1 where the cells can't tell: too few of them, or too short for pulses to count.
+    shape : ShapeOdds
+        What their shapes tell of other water in them.
     """
 
     row: IntArray
@@ -56,7 +53,7 @@ class Refills:
     probability: FloatArray
     isolated: BoolArray
     at_gap: BoolArray
-    steady: IntArray
+    shape: ShapeOdds
 
     def __len__(self) -> int:
         """Return the number of events."""
@@ -64,7 +61,8 @@ class Refills:
 
     def chosen(self, which: BoolArray) -> Refills:
         """Return those events only."""
-        return Refills(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
+        each = {name: getattr(self, name)[which] for name in self.__dataclass_fields__ if name != "shape"}
+        return Refills(**each, shape=self.shape.chosen(which))
 
     def at_rows(self, rows: IntArray) -> Refills:
         """Return the events that stand in those rows of the table of events."""
@@ -103,7 +101,7 @@ def refills_of(result: Disaggregation, *labels: str) -> Refills:
         probability=events["probability"].to_numpy(dtype=np.float64)[row],
         isolated=alone[row],
         at_gap=_at_gap(result, start, end)[row],
-        steady=_steady(result)[row],
+        shape=shape_odds(result).chosen(row),
     )
 
 
@@ -149,25 +147,3 @@ def _steady_flow_lpm(result: Disaggregation) -> FloatArray:
             span_s = float(cell[own][b] - cell[own][a]) * trace.interval_s
             flow[k] = float(upto[b] - upto[a]) / span_s * SECONDS_PER_MINUTE
     return flow
-
-
-def _steady(result: Disaggregation) -> IntArray:
-    """Tell which events are one flow from start to end as far as pulses show, shape (n_events,)."""
-    trace, shares = result.trace, result.shares
-    steady = np.full(len(result.events), -1, dtype=np.int64)
-    if trace.interval_s < COARSE_S:
-        return steady
-    order = np.lexsort((shares.flow, shares.event))
-    cell, volume = trace.cell[shares.flow[order]], shares.volume_l[order]
-    bound = np.searchsorted(shares.event[order], np.arange(steady.size + 1))
-    slack_l = trace.pulse_l * (1.0 + 1e-6)
-    for k in range(steady.size):
-        own = slice(bound[k], bound[k + 1])
-        if bound[k] == bound[k + 1] or cell[own][-1] - cell[own][0] < 2:
-            continue
-        flow = np.zeros(int(cell[own][-1] - cell[own][0]) + 1)
-        flow[cell[own] - cell[own][0]] = volume[own]
-        # The first and the last cell are filled in part: they may hold less, not more.
-        least, most = flow[1:-1].min(), flow.max()
-        steady[k] = int(most - least <= slack_l)
-    return steady

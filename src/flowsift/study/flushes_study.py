@@ -17,8 +17,9 @@ from flowsift.study.flushes_classes import ClassCall, ClassSet, call_class, volu
 from flowsift.study.flushes_leaks import FlapperLeak, LongRuns, flapper_leak, long_runs
 from flowsift.study.flushes_meter import MeterKind, MeterLimits, meter_limits
 from flowsift.study.flushes_modes import Reading
-from flowsift.study.flushes_refills import COARSE_S, Refills, refills_of
+from flowsift.study.flushes_refills import Refills, refills_of
 from flowsift.study.flushes_saving import Saving, replacement_saving
+from flowsift.study.flushes_shape import COARSE_S
 from flowsift.study.flushes_toilets import LEAST_SHARE_COARSE, LeftOut, ToiletRefills, resolve_toilets
 from flowsift.study.flushes_volume import COVERAGE, OwnVolume, own_volume
 from flowsift.tables import Table
@@ -219,7 +220,7 @@ def flushes(
 
     Toilets are told apart where they are distinct: their volumes differ by more than their intervals, or their refill
     flows by more than one refill shows at this reading. Toilets alike are one group, of which `Toilet.at_least` says
-    how many it surely holds. On coarse traces (`flushes_refills.COARSE_S`) a seldom used toilet isn't told, and a
+    how many it surely holds. On coarse traces (`flushes_shape.COARSE_S`) a seldom used toilet isn't told, and a
     class is called only where the volume lies well inside it.
 
     Parameters

@@ -9,7 +9,8 @@ import numpy as np
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.standards import figure
 from flowsift.study.flushes_modes import Modes, Reading, find_modes
-from flowsift.study.flushes_refills import COARSE_S, STEADY, Refills
+from flowsift.study.flushes_refills import STEADY, Refills
+from flowsift.study.flushes_shape import COARSE_S
 from flowsift.units import SECONDS_PER_MINUTE
 
 SMALLEST_L = 2.0
@@ -45,10 +46,9 @@ always be more [L] (assumption)."""
 LOPSIDED = 0.40
 """A group that could be another's refills mixed or cut short is so if it has less than this share of its refills."""
 
-HANDS_L = 2.5
+HANDS_L = 1.5
 """On a coarse trace (`COARSE_S`) hands washed during or after a refill are one event with it: refills with up to so
-much other water [L] may even be thrice as many as clean ones (assumption)."""
-
+much other water [L] may even be thrice as many as clean ones (assumption; held against training seeds)."""
 
 SURE = 0.65
 """A group whose flushes are called so with less than this share of the surest group's probability is no toilet (set on
@@ -115,7 +115,7 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
     cut = ~small & refills.at_gap
     rest = np.flatnonzero(~small & ~cut)
     volume, flow = refills.volume_l[rest], refills.flow_lpm[rest]
-    modes = find_modes(volume, flow, reading=reading, steady=refills.steady[rest])
+    modes = find_modes(volume, flow, reading=reading, shape=refills.shape.chosen(rest))
     group = _groups(modes, reading)
     # A refill belongs to the toilet of its likeliest group.
     by_group = np.zeros((rest.size, int(group.max(initial=-1)) + 1))
@@ -199,7 +199,7 @@ def _groups(modes: Modes, reading: Reading) -> IntArray:
     for full, reduced in _dual(modes, np.arange(n), size, reading).items():
         if min(size[full], size[reduced]) >= LEAST_FLUSHES:
             weight[[full, reduced]] = size[full] + size[reduced]
-    owner = np.arange(n)
+    owner, held = np.arange(n), size.copy()
     for k in np.argsort(modes.volume_l, kind="stable").tolist():
         best = np.inf
         for host in range(n):
@@ -208,11 +208,12 @@ def _groups(modes: Modes, reading: Reading) -> IntArray:
             ratio = modes.volume_l[k] / modes.volume_l[host]
             step = float(np.log(modes.flow_lpm[k] / modes.flow_lpm[host]))
             noise = SAME_VALVE + 2.0 * float(blur[min(host, k)])
-            few = weight[k] < LOPSIDED * size[host]
-            hands = modes.volume_l[k] - modes.volume_l[host] < HANDS_L and size[k] < 3.0 * size[host]
+            few = weight[k] < LOPSIDED * held[host]
+            hands = modes.volume_l[k] - modes.volume_l[host] < HANDS_L and size[k] < 3.0 * held[host]
             many = hands and reading.interval_s >= COARSE_S
-            # Water on top raises the volume alone, or also the flow: most if all of it ran while the flow was read.
-            most = float(np.log1p(max(ratio - 1.0, 0.0) / (STEADY[1] - STEADY[0])))
+            # Water on top raises the volume alone, or also the flow: most if all of it ran while the flow was read, and
+            # so took the place of the tank's water in that part of the volume.
+            most = -float(np.log1p(-min(max(1.0 - 1.0 / ratio, 0.0) / (STEADY[1] - STEADY[0]), 0.9)))
             more_l = modes.volume_l[k] - modes.volume_l[host]
             little = ratio < WITH_OTHER_WATER or more_l < LITTLE_WATER_L
             mixed = ratio > 1.0 and little and -noise < step < most + noise and (few or many)
@@ -226,6 +227,8 @@ def _groups(modes: Modes, reading: Reading) -> IntArray:
             if (mixed or short or same) and abs(np.log(ratio)) < best:
                 best = abs(float(np.log(ratio)))
                 owner[k] = host
+        if owner[k] != k:
+            held[owner[k]] += held[k]
     for _ in range(n):
         owner = owner[owner]
     _, group = np.unique(owner, return_inverse=True)

@@ -30,7 +30,7 @@ import numpy as np
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.study.flushes_density import extra_log_density, normal_log_density
 from flowsift.study.flushes_modes import SPREAD
-from flowsift.study.flushes_refills import COARSE_S
+from flowsift.study.flushes_shape import COARSE_S
 
 COVERAGE = 0.90
 """Coverage of every interval of the study."""
