@@ -112,6 +112,17 @@ def test_missing_data_does_not_end_a_trickle():
     assert found.end.tolist() == [4 * DAY]
 
 
+def test_single_lost_rows_do_not_hide_a_trickle():
+    leak = metered(np.full(4 * DAY, 0.3), 0.03)
+    lost = np.arange(100, 4 * DAY, 250)
+    leak[lost] = 0.0
+    trace = trace_of(leak, days=4, pulse_l=0.03)
+    gaps = np.stack([lost, lost + 1], axis=1)
+    found = find_trickle(Trace(**{**trace.__dict__, "gaps": gaps, "gap_volume_l": np.zeros(lost.size)}))
+    assert found.start.tolist() == [0]
+    assert found.rate_lpm == pytest.approx([0.3], rel=0.02)
+
+
 def test_an_empty_trace_has_none():
     assert find_trickle(trace_of(np.zeros(2 * DAY), days=2, pulse_l=0.03)).start.size == 0
 

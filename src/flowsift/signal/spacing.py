@@ -19,6 +19,9 @@ EVEN_SHARE = 0.2
 """Least share of a trickle's time whose spacings are alike: a home sleeps for a quarter of the day (common practice),
 and uses through coarse pulses leave spacings that are alike by chance for less."""
 
+CLEAR_SHARE = 0.4
+"""The same where two spacings are told apart (assumption)."""
+
 LEAST_SPACINGS = 12
 """Fewer spacings are easily alike by chance."""
 
@@ -45,6 +48,11 @@ class Spacing:
     def is_even(self) -> bool:
         """Whether it may be a trickle's."""
         return self.share >= EVEN_SHARE and self.count >= LEAST_SPACINGS
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether it shows that it differs from another."""
+        return self.is_even and self.share >= CLEAR_SHARE
 
     def alike(self, other: Spacing) -> bool:
         """Tell whether two spacings may be of one rate."""

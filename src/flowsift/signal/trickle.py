@@ -17,7 +17,7 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 from flowsift.disaggregation import TrickleSpans
 from flowsift.signal.spacing import Spacing, even_spacing
 from flowsift.trace import BoolArray, FloatArray, IntArray, Trace
-from flowsift.units import SECONDS_PER_MINUTE
+from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
 BLOCK_S = 600.0
 """Length of the blocks in which rates and pauses are first looked at [s]."""
@@ -44,6 +44,9 @@ SPARSE_CELLS = 30
 MOST_HIDDEN = 2.0
 """Quiet blocks show at most this many times the rate that the spacing does: the rest is of uses too small to be seen.
 More is no trickle but something that comes and goes."""
+
+MISSING_SHARE = 0.02
+"""A block that lacks at most this share of its cells is known all the same: loggers lose single rows."""
 
 PAUSE_SLACK = 1.9
 """How many pulses' time a pause may last before it rules the trickle out: pulse spacing wanders with the pressure and a
@@ -147,9 +150,8 @@ def summarise_blocks(trace: Trace, block_cells: int, n_blocks: int) -> Blocks:
     """Sum up blocks; a pause counts in every block that it reaches into, with its whole length."""
     block = trace.cell // block_cells
     volume = np.bincount(block, trace.volume_l, minlength=n_blocks)[:n_blocks]
-    known = np.ones(n_blocks)
-    for a, b in trace.gaps:
-        known[a // block_cells : -(-b // block_cells)] = 0.0
+    missing = np.diff(_missing_before(trace, np.arange(n_blocks + 1) * block_cells))
+    known = (missing <= MISSING_SHARE * block_cells).astype(np.float64)
     edges = np.concatenate([[-1], trace.cell, [trace.n_cells]])
     pause = (np.diff(edges) - 1) * trace.interval_s
     pause = np.where(_without_data(trace, edges), 0.0, pause)
@@ -163,6 +165,14 @@ def summarise_blocks(trace: Trace, block_cells: int, n_blocks: int) -> Blocks:
         inner = slice(from_block[k] + 1, to_block[k])
         longest[inner] = np.maximum(longest[inner], pause[k])
     return Blocks(volume_l=volume.astype(np.float64), pause_s=longest, known=known)
+
+
+def _missing_before(trace: Trace, cells: IntArray) -> IntArray:
+    """Number of missing cells before each cell."""
+    upto = np.append(0, np.cumsum(trace.gaps[:, 1] - trace.gaps[:, 0]))
+    begun = np.searchsorted(trace.gaps[:, 0], cells)
+    stop = np.append(0, trace.gaps[:, 1])[begun]
+    return np.asarray(upto[begun] - np.maximum(stop - cells, 0), dtype=np.int64)
 
 
 def _without_data(trace: Trace, cells: IntArray) -> BoolArray:
@@ -271,16 +281,18 @@ def level_pieces(blocks: Blocks, meter: Meter, floor_lpm: FloatArray, a: int, b:
 
 
 def _evenly_spaced(blocks: Blocks, meter: Meter, pieces: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Join neighbours whose pulses don't show that the rate changed."""
-    joined = pieces[:1]
-    for c, d in pieces[1:]:
-        a, b = joined[-1]
+    """Split pieces anew, between days of which the pulses show that the rate changed."""
+    day = round(SECONDS_PER_DAY / meter.block_s)
+    days = [(k, min(k + day, d)) for c, d in pieces for k in range(c, d, day)]
+    level = days[:1]
+    for c, d in days[1:]:
+        a, b = level[-1]
         before, after = _spacing(blocks, meter, a, b), _spacing(blocks, meter, c, d)
-        if before.is_even and after.is_even and not before.alike(after):
-            joined.append((c, d))
+        if before.is_clear and after.is_clear and not before.alike(after):
+            level.append((c, d))
         else:
-            joined[-1] = (a, d)
-    return joined
+            level[-1] = (a, d)
+    return level
 
 
 def _spacing(blocks: Blocks, meter: Meter, a: int, b: int) -> Spacing:
@@ -392,7 +404,7 @@ def _floor_of(rate_lpm: FloatArray, pulse_l: float, block_s: float) -> float:
     return float(upto[n - 1])
 
 
-DATED_WITHIN_S = 86_400.0
+DATED_WITHIN_S = SECONDS_PER_DAY
 """Pauses that rule the trickle out are looked for so far inside its first and last blocks [s]: through a day of uses
 without a pause, a trickle is found as if it had run all day."""
 

@@ -27,7 +27,7 @@ from flowsift.stream.uses import LABEL_WAIT_S, RecentUses, Told
 from flowsift.trace import Trace
 
 KIND = "flowsift live state"
-VERSION = 1
+VERSION = 2
 
 LATE_S = 60.0
 """Late rows are waited for this long by default [s]."""
@@ -259,10 +259,11 @@ class Sifter:
     def _pass(self, first: int, stop: int) -> None:
         while first < stop:
             self._advance(first)
-            self._watch.missing(min(stop, self._watch.due) - 1)
+            upto = min([stop, self._watch.due, *(alert.due for alert in self._alerts)])
+            self._watch.missing(first, upto)
             for alert in self._alerts:
                 alert.missing()
-            first = min([stop, self._watch.due, *(alert.due for alert in self._alerts)])
+            first = upto
 
     def _advance(self, cell: int) -> None:
         """Do what is due when the cells before `cell` are settled, in order."""

@@ -15,6 +15,7 @@ from flowsift.signal.trickle import (
     BLOCK_S,
     CHANGE,
     LEAST_PULSES,
+    MISSING_SHARE,
     PAUSE_SLACK,
     SCALES,
     Blocks,
@@ -75,8 +76,8 @@ class TrickleWatch:
         "_cells",
         "_keep",
         "_known",
-        "_known_now",
         "_last_flow",
+        "_missing_now",
         "_pause_broken",
         "_pause_cells",
         "_pause_now",
@@ -99,7 +100,7 @@ class TrickleWatch:
         self.ended: list[Ended] = []
         self.told_lpm = 0.0
         self._volume_l, self._pause_cells, self._known = array("d"), array("q"), array("b")
-        self._block_volume_l, self._pause_now, self._known_now = 0.0, 0, True
+        self._block_volume_l, self._pause_now, self._missing_now = 0.0, 0, 0
         self._last_flow, self._pause_broken = -1, False
 
     def start_from(self, past: Blocks, running: Running | None) -> None:
@@ -118,16 +119,17 @@ class TrickleWatch:
         self._block_volume_l += volume_l
         self._last_flow, self._pause_broken = cell, False
 
-    def missing(self, last: int) -> None:
-        """Take missing cells, the last of which is `last`, inside the block that is open."""
-        self._known_now = False
+    def missing(self, first: int, stop: int) -> None:
+        """Take the missing cells ``[first, stop)``, all inside the block that is open."""
+        self._missing_now += stop - first
         self._pause_broken = True
-        self._last_flow = max(self._last_flow, last)
+        self._last_flow = max(self._last_flow, stop - 1)
 
     def skip_to(self, cell: int) -> None:
         """Pass over missing data, where all blocks kept are unknown, until the block that a cell lies in, or ends."""
         self.due += max((cell - self.due) // self._cells, 0) * self._cells
-        self.missing(cell - 1)
+        self._missing_now = 0
+        self.missing(self.due - self._cells, cell)
 
     @property
     def pause_due(self) -> int | None:
@@ -143,8 +145,9 @@ class TrickleWatch:
 
     def close_block(self) -> Change | None:
         """Close the block that ends at `due`, and say whether the trickle changed."""
-        self._append(self._block_volume_l, self._pause_now, self._known_now)
-        self._block_volume_l, self._pause_now, self._known_now = 0.0, 0, True
+        known = self._missing_now <= MISSING_SHARE * self._cells
+        self._append(self._block_volume_l, self._pause_now, known)
+        self._block_volume_l, self._pause_now, self._missing_now = 0.0, 0, 0
         self.due += self._cells
         return self._look()
 
@@ -251,7 +254,7 @@ class TrickleWatch:
             "known": self._known.tolist(),
             "block_volume_l": self._block_volume_l,
             "pause_now": self._pause_now,
-            "known_now": self._known_now,
+            "missing_now": self._missing_now,
             "last_flow": self._last_flow,
             "pause_broken": self._pause_broken,
             "told_lpm": self.told_lpm,
@@ -276,7 +279,8 @@ class TrickleWatch:
             raise InputError("the state's blocks are not those of this meter")
         self._block_volume_l = fields.number("block_volume_l", least=0.0)
         self._pause_now = fields.integer("pause_now", least=0)
-        self._known_now, self._pause_broken = fields.flag("known_now"), fields.flag("pause_broken")
+        self._missing_now = fields.integer("missing_now", least=0)
+        self._pause_broken = fields.flag("pause_broken")
         self._last_flow = fields.integer("last_flow", least=-1)
         self.told_lpm = fields.number("told_lpm", least=0.0)
         self.running = _read(fields.part("running"))[0] if fields.has("running") else None
