@@ -180,3 +180,12 @@ def test_a_slow_trickle_that_doubles_is_two_spans():
     found = find_trickle(trace_of(metered(with_life(leak, np.random.default_rng(3)), 0.4), days=8, pulse_l=0.4))
     assert found.rate_lpm == pytest.approx([0.03, 0.06], rel=0.03)
     assert found.start[1] == pytest.approx(4 * DAY, abs=8 * HOUR)
+
+
+def test_a_slow_trickle_that_grows_is_followed_by_the_day():
+    day = np.arange(9 * DAY) // DAY
+    leak = np.where(day < 3, 0.0, 0.06 * 1.15 ** (day - 3.0))
+    found = find_trickle(trace_of(metered(with_life(leak, np.random.default_rng(3)), 0.4), days=9, pulse_l=0.4))
+    assert found.start.size >= 5
+    middle = (found.start + found.end) // 2
+    assert found.rate_lpm == pytest.approx(leak[middle], rel=0.03)
