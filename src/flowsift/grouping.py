@@ -54,5 +54,4 @@ def expand_ranges(first: IntArray, stop: IntArray) -> tuple[IntArray, IntArray]:
     """
     count = np.maximum(stop - first, 0)
     owner = np.repeat(np.arange(count.size), count)
-    value = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + np.repeat(first, count)
-    return owner, value
+    return owner, np.repeat(first - np.cumsum(count) + count, count) + np.arange(owner.size)

@@ -23,7 +23,7 @@ from flowsift.features import UseFeatures, describe_uses, features_of_cuts
 from flowsift.labels import LABELS
 from flowsift.quality import Finding
 from flowsift.signal.familiar import Familiar
-from flowsift.signal.layout import lay_out
+from flowsift.signal.layout import Layout, lay_out
 from flowsift.signal.resolution import limits
 from flowsift.signal.segmentation import Segmentation, explain
 from flowsift.trace import Trace
@@ -207,10 +207,15 @@ def cut_uses(trace: Trace, *, random_state: int = 0) -> Cut:
 def cut_pieces(trace: Trace, *, random_state: int = 0) -> tuple[Familiar, Segmentation]:
     """Cut a trace into pieces, the second time knowing what repeats in the home among uses that ran alone."""
     layout = lay_out(trace, random_state=random_state)
-    first = explain(layout)
-    known = describe_uses(trace, first).at(np.flatnonzero(~overlapping(first.start, first.end)))
-    familiar = Familiar.learned(known.volume_l, SECONDS_PER_MINUTE * known.volume_l / known.duration_s)
+    familiar = _learn(layout)
     return familiar, explain(layout, familiar)
+
+
+def _learn(layout: Layout) -> Familiar:
+    """Learn what repeats in a home from the uses that ran alone."""
+    first = explain(layout)
+    known = describe_uses(layout.trace, first).at(np.flatnonzero(~overlapping(first.start, first.end)))
+    return Familiar.learned(known.volume_l, SECONDS_PER_MINUTE * known.volume_l / known.duration_s)
 
 
 class Meter(TypedDict):

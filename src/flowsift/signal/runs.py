@@ -85,13 +85,12 @@ def find_runs(
     opens[0] = True
     covered = np.where(opens, _reach_of_first_pulse(cell, volume_l, distance, opens, pulse_l), distance)
     last = np.cumsum(covered)
-    dense = np.repeat(np.arange(cell.size), covered)
-    offset = np.arange(dense.size) - np.repeat(last - covered, covered)
+    n_dense = int(last[-1])
     return Runs(
         rate_lpm=np.repeat(volume_l / covered * (SECONDS_PER_MINUTE / interval_s), covered),
-        cell=np.repeat(cell - covered + 1, covered) + offset,
+        cell=np.repeat(cell + 1 - last, covered) + np.arange(n_dense),
         sample=last - 1,
-        first=np.append((last - covered)[opens], dense.size),
+        first=np.append((last - covered)[opens], n_dense),
     )
 
 

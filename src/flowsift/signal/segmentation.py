@@ -269,11 +269,13 @@ def _spread(layout: Layout, levels: _Levels, rows: _Rows) -> tuple[Parts, IntArr
     return parts, rows.span_of_use
 
 
-def _steady_share(layout: Layout, home: IntArray) -> FloatArray:
+def _steady_share(layout: Layout, busy: BoolArray) -> FloatArray:
     """Share of each metered cell between uses that a trickle's rate explains; 1 in uses.
 
     Pulses between uses are the trickle's, and those of draws too small to be seen: what exceeds the upper end of the
     rate over a span's quiet time by more than a pulse is neither.
+
+    `busy` tells which metered cells are in uses.
     """
     trace, trickle = layout.trace, layout.trickle
     share = np.ones(trace.n_flow)
@@ -286,10 +288,10 @@ def _steady_share(layout: Layout, home: IntArray) -> FloatArray:
         return np.where((span >= 0) & (cell < trickle.end[span]), span, -1).astype(np.int64)
 
     span = span_of(trace.cell)
-    quiet = np.flatnonzero(~layout.busy[home] & (span >= 0))
+    quiet = np.flatnonzero(~busy & (span >= 0))
     busy_span = span_of(layout.runs.cell[layout.plateaus.first[:-1]])
-    busy = np.flatnonzero(layout.busy & (busy_span >= 0))
-    busy_cells = sum_by(busy_span[busy], layout.plateaus.length[busy].astype(np.float64), n)
+    inside = np.flatnonzero(layout.busy & (busy_span >= 0))
+    busy_cells = sum_by(busy_span[inside], layout.plateaus.length[inside].astype(np.float64), n)
     quiet_min = (trickle.end - trickle.start - busy_cells) * trace.interval_s / SECONDS_PER_MINUTE
     most_l = trickle.high_lpm * np.maximum(quiet_min, 0.0) + trace.pulse_l
     seen_l = np.maximum(sum_by(span[quiet], trace.volume_l[quiet], n), 1e-12)
@@ -301,10 +303,12 @@ def _divide(layout: Layout, first: IntArray, last: IntArray, certainty: FloatArr
     """Divide the volume of each metered cell by the fractions of its plateau."""
     trace, runs, plateaus = layout.trace, layout.runs, layout.plateaus
     base, level = layout.base_lpm, np.maximum(plateaus.level_lpm, 1e-12)
-    home = np.searchsorted(plateaus.first, runs.sample, side="right") - 1
-    of_trickle = np.where(layout.busy, np.minimum(base / level, 1.0), base > 0)
-    trickle_l = trace.volume_l * of_trickle[home] * _steady_share(layout, home)
     first_sample = np.searchsorted(runs.sample, plateaus.first)
+    n_samples = np.diff(first_sample)
+    of_trickle = np.where(layout.busy, np.minimum(base / level, 1.0), base > 0)
+    trickle_l = (
+        trace.volume_l * np.repeat(of_trickle, n_samples) * _steady_share(layout, np.repeat(layout.busy, n_samples))
+    )
     part, flow = expand_ranges(first_sample[parts.plateau], first_sample[parts.plateau + 1])
     shares = Shares(
         event=parts.use[part],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -23,6 +24,9 @@ UNSTEADY_LPM = 0.05
 
 DRIFT = 0.02
 """Slow drift of a steady draw, as a share of the rate (assumption: street pressure); it does not average out."""
+
+AT_ONCE = 200_000
+"""Cells in the runs that are split at once, at least."""
 
 EDGE_S = 8.0
 """Stretch on either side of a step over which it must show if it is sharp [s]."""
@@ -91,17 +95,34 @@ def find_plateaus(
     -------
     Plateaus
     """
-    n = rate_lpm.size
-    opens = np.zeros(n, bool)
-    opens[run_first[:-1]] = True
+    # Runs are apart from each other: taking some at a time spares memory.
+    cuts = np.searchsorted(run_first, np.arange(0, rate_lpm.size, AT_ONCE))
+    tie = np.random.default_rng(random_state).random(1024)
+    parts = [
+        _find_in_runs(rate_lpm, run_first[a : b + 1], tie, pulse_l=pulse_l, interval_s=interval_s)
+        for a, b in pairwise(np.unique(np.append(cuts, run_first.size - 1)))
+    ]
+    if not parts:
+        return Plateaus(first=np.zeros(1, np.int64), level_lpm=np.empty(0), opens_run=np.empty(0, bool))
+    first, level, opens_run = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return Plateaus(first=np.append(first, rate_lpm.size), level_lpm=level, opens_run=opens_run)
+
+
+def _find_in_runs(
+    rate_lpm: FloatArray, run_first: IntArray, tie: FloatArray, *, pulse_l: float, interval_s: float
+) -> tuple[IntArray, FloatArray, BoolArray]:
+    """Return first place, level and whether it opens a run of each plateau of some runs."""
+    start, stop = int(run_first[0]), int(run_first[-1])
+    rate = rate_lpm[start:stop]
+    opens = np.zeros(rate.size, bool)
+    opens[run_first[:-1] - start] = True
     starts = opens.copy()
-    starts[1:] |= rate_lpm[1:] != rate_lpm[:-1]
+    starts[1:] |= rate[1:] != rate[:-1]
     first = np.flatnonzero(starts)
-    length = np.diff(np.append(first, n))
-    level = rate_lpm[first]
+    length = np.diff(np.append(first, rate.size))
+    level = rate[first]
     opens_run = opens[first]
     done_first, done_level, done_opens = [], [], []
-    tie = np.random.default_rng(random_state).random(1024)
     while first.size:
         merge = _merging_pairs(level, length, opens_run, tie, pulse_l=pulse_l, interval_s=interval_s)
         run = np.cumsum(opens_run) - 1
@@ -117,13 +138,11 @@ def find_plateaus(
         length[host] = total
         keep = ~settled & ~absorbed
         first, level, length, opens_run = first[keep], level[keep], length[keep], opens_run[keep]
-    if not done_first:
-        return Plateaus(first=np.zeros(1, np.int64), level_lpm=np.empty(0), opens_run=np.empty(0, bool))
     order = np.argsort(np.concatenate(done_first), kind="stable")
-    return Plateaus(
-        first=np.append(np.concatenate(done_first)[order], n),
-        level_lpm=np.concatenate(done_level)[order],
-        opens_run=np.concatenate(done_opens)[order],
+    return (
+        start + np.concatenate(done_first)[order],
+        np.concatenate(done_level)[order],
+        np.concatenate(done_opens)[order],
     )
 
 
