@@ -26,10 +26,6 @@ PRIOR_DAYS = 4.0
 ROUNDS = 15
 """Rounds of expectation-maximisation."""
 
-MOST_USES = 8000
-"""More uses than this teach no more about how much there is of each: every second, third ... one is looked at, and
-counts as two, three ... All are labelled."""
-
 INDEPENDENT_USES = 12.0
 """The habits of a mode count as at most this many independent looks: its uses are alike for reasons of their own."""
 
@@ -144,18 +140,15 @@ def fit_home(
     amount = pseudo / PRIOR_DAYS * days + 1e-3
     mode_amount = np.maximum(modes.excess, 1.0)
     spread = prior
-    every = -(-features.n_uses // MOST_USES)
-    some, of_label, of_mode = (np.ascontiguousarray(array[:, ::every]) for array in (points, habits, tight))
-    counts = features.n_uses / some.shape[1]
     for _ in range(ROUNDS):
-        before = amount, mode_amount, spread
-        broad = _broad(spread, some, of_label)
-        share = counts / (amount @ broad + mode_amount @ of_mode)
-        sums = some * share @ broad.T * amount
+        before = amount, mode_amount
+        broad = _broad(spread, points, habits)
+        share = 1 / (amount @ broad + mode_amount @ tight)
+        sums = points * share @ broad.T * amount
         amount = sums[0] + pseudo
         spread = prior.updated(sums, weight=HOME_USES)
-        mode_amount = mode_amount * (of_mode @ share) + 1e-3
-    probability, mode = _origins(before[0], _broad(before[2], points, habits), before[1], tight, mode_label)
+        mode_amount = mode_amount * (tight @ share) + 1e-3
+    probability, mode = _origins(before[0], broad, before[1], tight, mode_label)
     return HomeModel(
         probability=probability,
         mode=mode,
