@@ -136,6 +136,14 @@ def test_right_volume_at_the_wrong_time_counts_over_the_period_only() -> None:
     assert figures["volume.day_error[shower]"] == pytest.approx(0.0)
 
 
+@pytest.mark.parametrize(("end", "within"), [(191, 1.0), (189, 0.0)])
+def test_a_period_within_a_tenth(end, within) -> None:
+    trace, truth = home([Use(100, 200, "shower")])
+    figures = score_home(answer(trace, [Use(100, end, "shower")]), truth).figures
+    assert figures["volume.period_within[shower]"] == within
+    assert np.isnan(figures["volume.period_within[faucet]"])
+
+
 def test_water_of_unknown_truth_is_left_out_of_the_share() -> None:
     trace, truth = home([Use(100, 200, "shower")], stray={5_000: 0.5})
     figures = score_home(

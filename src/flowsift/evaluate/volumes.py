@@ -16,6 +16,9 @@ from flowsift.trace import IntArray
 INDOOR = ("flush", "shower", "bathtub", "faucet", "clothes_washer", "dishwasher")
 """Labels of `volume.indoor_f1`: the uses that studies of indoor demand compare."""
 
+WITHIN = 0.1
+"""Error of a label's volume that is small enough to act on, as a share of it."""
+
 DEFINITIONS = (
     Definition(
         name="volume.share",
@@ -70,6 +73,12 @@ DEFINITIONS = (
         meaning="Sum over homes of |answered - true| of a label over its true volume.",
     ),
     Definition(
+        name="volume.period_within",
+        title="homes whose volume over the period is within a tenth",
+        better="higher",
+        meaning="Share of the homes with a label in which its volume over the period is answered within 10 %.",
+    ),
+    Definition(
         name="volume.bias",
         title="volume bias",
         better="zero",
@@ -97,6 +106,7 @@ def count(comparison: Comparison) -> Counts:
     day = local_day(comparison.truth)
     day_error = np.abs(sum_rows_by(day, answered) - sum_rows_by(day, true)).sum(axis=0)
     true_l, answered_l = true.sum(axis=0), answered.sum(axis=0)
+    off = np.abs(answered_l - true_l)
     labelled = slice(0, len(VOLUME_LABELS))
     all_true = float(true_l[labelled].sum())
     home = {"volume.homes": 1.0, "volume.home_shares": float(shared[labelled].sum()) / all_true} if all_true else {}
@@ -106,8 +116,10 @@ def count(comparison: Comparison) -> Counts:
         **by_name("volume.answered", VOLUME_COLUMNS, answered_l),
         **by_name("volume.shared", VOLUME_LABELS, shared[labelled]),
         **by_name("volume.period_shared", VOLUME_LABELS, np.minimum(true_l, answered_l)[labelled]),
-        **by_name("volume.period_off", VOLUME_LABELS, np.abs(answered_l - true_l)[labelled]),
+        **by_name("volume.period_off", VOLUME_LABELS, off[labelled]),
         **by_name("volume.day_off", VOLUME_LABELS, day_error[labelled]),
+        **by_name("volume.with", VOLUME_LABELS, (true_l > 0)[labelled]),
+        **by_name("volume.within", VOLUME_LABELS, ((true_l > 0) & (off <= WITHIN * true_l))[labelled]),
     }
 
 
@@ -118,6 +130,7 @@ def figures(totals: Totals) -> Figures:
     all_true = true.sum(axis=1)
     period_off = totals.over("volume.period_off", VOLUME_LABELS)
     day_off = totals.over("volume.day_off", VOLUME_LABELS)
+    homes, within = (totals.over(f"volume.{part}", VOLUME_LABELS) for part in ("with", "within"))
     unexplained = totals["volume.answered[unexplained]"]
     result = {
         "volume.share": ratio(shared.sum(axis=1), all_true),
@@ -131,6 +144,7 @@ def figures(totals: Totals) -> Figures:
         result[f"volume.precision[{label}]"] = ratio(shared[:, i], answered[:, i])
         result[f"volume.f1[{label}]"] = f1(shared[:, i], answered[:, i], true[:, i])
         result[f"volume.period_error[{label}]"] = ratio(period_off[:, i], true[:, i])
+        result[f"volume.period_within[{label}]"] = ratio(within[:, i], homes[:, i])
         result[f"volume.bias[{label}]"] = ratio(answered[:, i] - true[:, i], true[:, i])
         result[f"volume.day_error[{label}]"] = ratio(day_off[:, i], true[:, i])
     return result
