@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import as_file, files
@@ -24,7 +24,7 @@ CLIP = 5.0
 """Evidence further than this many standard deviations from the training homes counts as that far."""
 
 AT_ONCE = 2048
-"""Uses put through a network at once: as many as stay close to the processor."""
+"""Uses looked at at once: as many as stay close to the processor."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -51,8 +51,7 @@ class Network:
         # Single precision, some uses at a time: seven times as fast, and right to 1e-5.
         layers = [(w.astype(np.float32), b.astype(np.float32)) for w, b in zip(self.weights, self.biases, strict=True)]
         last = np.empty((len(evidence), self.biases[-1].size))
-        for first in range(0, len(evidence), AT_ONCE):
-            some = slice(first, first + AT_ONCE)
+        for some in _some_at_once(len(evidence)):
             layer = np.clip((evidence[some] - self.center) / self.scale, -CLIP, CLIP).astype(np.float32)
             for k, (weight, bias) in enumerate(layers):
                 layer = (layer if k == 0 else np.maximum(layer, 0.0)) @ weight + bias
@@ -119,8 +118,11 @@ class TwoLooks:
         first = self.first.log_probability(evidence)
         taken_for = np.exp(first)
         profile = FlowProfile.of(flow_lpm, volume_l, taken_for) if known is None else known
-        beside = profile.evidence(flow_lpm, volume_l, taken_for, counted=known is None)
-        return np.column_stack([evidence, np.maximum(first, np.log(LEAST)), beside]), profile
+        again = np.empty((len(evidence), len(SECOND_NAMES)))
+        for some in _some_at_once(len(evidence)):
+            beside = profile.evidence(flow_lpm[some], volume_l[some], taken_for[some], counted=known is None)
+            again[some] = np.column_stack([evidence[some], np.maximum(first[some], np.log(LEAST)), beside])
+        return again, profile
 
     def probability(self, second_evidence: FloatArray, home: FloatArray) -> FloatArray:
         """Pool the second look with the home model's view.
@@ -142,6 +144,11 @@ class TwoLooks:
         pooled = self.own_weight * self.second.log_probability(second_evidence)
         pooled += self.home_weight * np.log(np.maximum(home, LEAST))
         return np.asarray(np.exp(log_softmax(pooled, axis=1)))
+
+
+def _some_at_once(n_uses: int) -> Iterator[slice]:
+    for first in range(0, n_uses, AT_ONCE):
+        yield slice(first, first + AT_ONCE)
 
 
 @cache
