@@ -6,7 +6,8 @@ import pytest
 
 import flowsift as fs
 from flowsift.classify.label_file import read_labels
-from flowsift.classify.walk import checked_labels
+from flowsift.classify.walk import Walk, checked_labels, walked_names
+from flowsift.features import features_of_cuts
 from flowsift.households import simulate, walk_labels
 from flowsift.labels import LABELS, label_words
 
@@ -25,6 +26,24 @@ def test_a_labelled_use_has_its_label_and_name(home):
     row = told[(told["start"] == use["start"]) & (told["end"] == use["end"])].iloc[0]
     assert row["label"] == "hose"
     assert row["fixture"] == "garden tap"
+
+
+def test_a_name_goes_to_its_fixture_and_two_names_divide_one():
+    flush, faucet = LABELS.index("flush"), LABELS.index("faucet")
+    volume = np.r_[np.full(5, 6.0), np.full(5, 4.0), np.full(4, 1.0), np.full(4, 2.0)]
+    flow = np.r_[np.full(5, 8.0), np.full(5, 12.0), np.full(4, 3.0), np.full(4, 6.0)]
+    label = np.r_[np.full(10, flush), np.full(8, faucet)]
+    names = ["toilet-1"] * 5 + ["toilet-2"] * 5 + ["faucet-1"] * 8
+    features = features_of_cuts(np.arange(18) * 1e3, 60 * volume / flow, volume, flow)
+    walk = Walk(
+        use=np.array([0, 11, 15, 17]),
+        label=np.array([flush, faucet, faucet, faucet]),
+        fixture=("toilet-2", "kitchen", "bath", ""),
+        n_unmatched=0,
+    )
+    assert walked_names(names, label, walk, features) == (
+        ["toilet-2"] * 5 + ["toilet-3"] * 5 + ["kitchen"] * 4 + ["bath"] * 4
+    )
 
 
 def test_a_walk_through_the_house_does_not_hurt(home):

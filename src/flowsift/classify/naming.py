@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
@@ -192,3 +194,12 @@ def _split(order: IntArray, step: BoolArray) -> IntArray:
     group = np.zeros(order.size, dtype=np.int64)
     group[order[1:]] = np.cumsum(step)
     return group
+
+
+def free_name(name: str, taken: set[str]) -> str:
+    """Return a fixture's name as it is if no other has it, else with the next free number: ``toilet-3``."""
+    if name not in taken:
+        return name
+    stem = re.sub(r"-\d+$", "", name)
+    numbers = [int(found[1]) for other in taken if (found := re.fullmatch(re.escape(stem) + r"-(\d{1,9})", other))]
+    return f"{stem}-{max(numbers, default=0) + 1}"

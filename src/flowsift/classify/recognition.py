@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from dataclasses import dataclass
 
@@ -11,8 +10,9 @@ import pandas as pd
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.classify.modes import REPEAT_FLOW, REPEAT_VOLUME
+from flowsift.classify.naming import free_name
 from flowsift.errors import InputError
-from flowsift.labels import FIXTURE_STEM, LABELS
+from flowsift.labels import LABELS
 
 REPEATED = ("flush",)
 """Labels whose uses repeat their volume as well as their flow."""
@@ -120,7 +120,7 @@ def recognised(
             new = alike[named[mine] == name].mean() < MOST and LABELS[code] in RESOLVED
             if new or not before.any():
                 # A leak that is new is at a toilet that may be known by its flushes.
-                result[group] = now.get(name) or _free(name, FIXTURE_STEM[LABELS[code]], taken)
+                result[group] = now.get(name) or free_name(name, taken)
                 taken.add(result[group[0]])
             now.setdefault(name, Counter(result[group]).most_common(1)[0][0])
     return [str(name) for name in result]
@@ -144,11 +144,3 @@ def _voted(
     votes = np.zeros((volume_l.size, fixture.size))
     np.add.at(votes, (np.arange(volume_l.size)[:, None], code[near]), weight)
     return fixture[votes.argmax(axis=1)].astype(object), np.asarray(away[:, 0] <= ALIKE)
-
-
-def _free(name: str, stem: str, taken: set[str]) -> str:
-    """Return a name as it is if nothing has it, or the next free number of its kind."""
-    if name not in taken:
-        return name
-    numbers = [int(found[1]) for other in taken if (found := re.fullmatch(re.escape(stem) + r"-(\d{1,9})", other))]
-    return f"{stem}-{max(numbers, default=0) + 1}"
