@@ -453,7 +453,7 @@ def from_uses(trace: Trace, uses: pd.DataFrame) -> Disaggregation:
         label=uses["label"].to_numpy(dtype=object),
         probability=uses["probability"].to_numpy(dtype=np.float64) if "probability" in uses else np.ones(n),
         fixture=(uses["fixture"] if "fixture" in uses else uses["label"]).to_numpy(dtype=object),
-        cycle=uses["cycle"].fillna(-1).to_numpy(dtype=np.int64) if "cycle" in uses else np.full(n, -1),
+        cycle=uses["cycle"].astype("Int64").to_numpy(np.int64, na_value=-1) if "cycle" in uses else np.full(n, -1),
         shares=Shares(event=event, flow=flow, volume_l=trace.volume_l[flow] / claims[flow]),
     )
 

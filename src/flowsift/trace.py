@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -281,7 +282,8 @@ class Trace:
     @property
     def metered_l(self) -> float:
         """Whole metered volume, known gap volumes included [L]."""
-        return float(self.volume_l.sum() + self.gap_volume_l.sum())
+        # An exactly rounded sum: the last digit of numpy's depends on its version and on the processor.
+        return math.fsum(self.volume_l) + math.fsum(self.gap_volume_l)
 
     @property
     def gap_s(self) -> float:

@@ -5,7 +5,7 @@ import pytest
 from sklearn.base import clone
 from sklearn.ensemble import RandomForestClassifier
 from sklearn.pipeline import make_pipeline
-from sklearn.utils.estimator_checks import parametrize_with_checks
+from sklearn.utils.estimator_checks import check_estimator
 
 from flowsift.classify.estimators import UseClassifier, UseDescriber
 from flowsift.labels import LABELS
@@ -13,9 +13,9 @@ from flowsift.standards import typical_ranges
 
 
 @pytest.mark.filterwarnings("ignore::sklearn.exceptions.SkipTestWarning")
-@parametrize_with_checks([UseDescriber(), UseDescriber(repetition=False), UseClassifier()])
-def test_rules_of_scikit_learn(estimator, check):
-    check(estimator)
+@pytest.mark.parametrize("estimator", [UseDescriber(), UseDescriber(repetition=False), UseClassifier()], ids=repr)
+def test_rules_of_scikit_learn(estimator):
+    check_estimator(estimator)
 
 
 def drawn(rng, n):
