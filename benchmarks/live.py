@@ -32,7 +32,7 @@ from flowsift.cli import main as command
 from flowsift.households import simulate
 from flowsift.households.fixtures.leaks import Trickle
 from flowsift.stream import SettledEvent, Sifter, home_from_json, home_to_json, learn_home, sift_whole
-from flowsift.stream.sifter import rows_of
+from flowsift.stream.whole import rows_of
 from flowsift.units import NS_PER_S, SECONDS_PER_DAY
 
 DAY = round(SECONDS_PER_DAY)

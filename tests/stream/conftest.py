@@ -5,7 +5,7 @@ import pytest
 import flowsift as fs
 from flowsift.households import simulate
 from flowsift.stream import learn_home
-from flowsift.stream.sifter import rows_of
+from flowsift.stream.whole import rows_of
 
 DAY_S = 86_400
 RECORD_DAYS = 4

@@ -1,9 +1,11 @@
 """Live: one home's samples in as they arrive, settled events, alerts and changes of the trickle out."""
 
+from flowsift.stream.balance import LiveBalance
 from flowsift.stream.home import LearnedHome, learn_home
 from flowsift.stream.home_json import home_from_json, home_to_json
 from flowsift.stream.notices import Alert, Notice, SettledEvent, TrickleChange
-from flowsift.stream.sifter import LiveBalance, Sifter, sift_whole
+from flowsift.stream.sifter import Sifter
+from flowsift.stream.whole import sift_whole
 
 __all__ = [
     "Alert",

@@ -124,6 +124,14 @@ class Arrivals:
         for at, volume in zip(ns[n:].tolist(), volume_l[n:].tolist(), strict=True):
             self.take_one(at, volume, cells)
 
+    def ns_of(self, cell: int) -> int:
+        """Return the time of a cell, UTC nanoseconds."""
+        return (self.start_ns or 0) + cell * self.interval_ns
+
+    def cell_of(self, ns: int) -> int:
+        """Return the cell of a time."""
+        return (ns - (self.start_ns or 0)) // self.interval_ns
+
     @property
     def faults(self) -> dict[str, int]:
         """How many rows or cells something was wrong with, by what it was."""

@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Callable
-from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any
 
 import numpy as np
 
-from flowsift.disaggregation import TrickleSpans
 from flowsift.errors import InputError, OptionError
 from flowsift.ingest.gridded import checked_absent
 from flowsift.ingest.instants import instants_ns
-from flowsift.signal.trickle import Blocks
-from flowsift.stream.alert_watch import AlertWatch, Met
+from flowsift.stream.alert_watch import AlertWatch
 from flowsift.stream.arrivals import LEAST_HOLD, Arrivals
+from flowsift.stream.balance import LiveBalance
 from flowsift.stream.home import LearnedHome
 from flowsift.stream.home_json import home_to_json
-from flowsift.stream.notices import Alert, Notice, SettledEvent, TrickleChange
+from flowsift.stream.home_trickle import HomeTrickle
+from flowsift.stream.notices import Notice
 from flowsift.stream.stretch import LONGEST_S, LOOK_S, OpenStretch, Stretch, quiet_cells
 from flowsift.stream.strict_json import Fields, check_kind, json_fields, written
-from flowsift.stream.trickle_watch import Change, Running, TrickleWatch, block_cells, kept_blocks
-from flowsift.stream.uses import LABEL_WAIT_S, RecentUses, Told
-from flowsift.trace import Trace
+from flowsift.stream.teller import Teller
+from flowsift.stream.trickle_watch import Change, TrickleWatch, block_cells, kept_blocks
+from flowsift.stream.uses import LABEL_WAIT_S, RecentUses
 
 KIND = "flowsift live state"
 VERSION = 2
@@ -34,41 +32,6 @@ LATE_S = 60.0
 
 NEVER = 2**62
 """A cell that no feed reaches."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class LiveBalance:
-    """Settled volume and its parts; ``metered_l == events_l + trickle_l + unexplained_l + open_l``.
-
-    Attributes
-    ----------
-    metered_l : float
-        Volume of all cells that late rows can't change any more [L].
-    events_l, trickle_l, unexplained_l : float
-        Its parts [L]; events still waiting for their label are counted.
-    open_l : float
-        What is not explained yet: the flow of the stretch that is open [L].
-    gap_s : float
-        Time without data [s].
-
-    Examples
-    --------
-    >>> from flowsift.households import read_shipped
-    >>> from flowsift.stream import Sifter, learn_home
-    >>> home = learn_home(read_shipped("demo").trace)
-    >>> sifter = Sifter(home)
-    >>> _ = sifter.feed(["2024-06-24T06:00:00Z", "2024-06-24T06:00:05Z"], [0.0, 0.4])
-    >>> _ = sifter.finish()
-    >>> round(sifter.balance.metered_l, 2)
-    0.4
-    """
-
-    metered_l: float
-    events_l: float
-    trickle_l: float
-    unexplained_l: float
-    open_l: float
-    gap_s: float
 
 
 class Sifter:
@@ -115,17 +78,16 @@ class Sifter:
         hold = max(int(np.ceil(late_s / home.interval_s)), LEAST_HOLD)
         self._arrivals = Arrivals(interval_ns=home.interval_ns, hold=hold, pulse_l=home.pulse_l, absent=self._absent)
         self._watch = TrickleWatch(**meter)
+        self._trickle = HomeTrickle(home, self._watch, self._arrivals)
         self._alerts = [AlertWatch(rule, interval_s=home.interval_s) for rule in home.rules]
         self._stretch = OpenStretch(**meter)
         self._recent = RecentUses(home, wait_s=wait_s)
         self._join = quiet_cells(**meter)
         self._far = 2 * kept_blocks(home.interval_s) * block_cells(home.interval_s)
         self._cells = _Cells(self._flow, self._missing)
-        self._out: list[Notice] = []
-        self._number = 0
+        self._teller = Teller(self._arrivals.ns_of)
         self._now, self._next_due = 0, 0
         self._begun = self._finished = self._trickles = False
-        self._edges: list[int] = []
         self._mark = ""
         self._metered_l = self._settled_l = self._events_l = self._trickle_l = 0.0
         self._gap_cells = 0
@@ -173,7 +135,7 @@ class Sifter:
             raise OptionError("the feed was finished: start a new Sifter, or take up the state saved before")
         self._arrivals.take(at_ns, volume_l, self._cells)
         self._advance(self._arrivals.done)
-        return self._given()
+        return self._teller.given()
 
     def feed_one(self, at_ns: int, volume_l: float) -> list[Notice]:
         """Take one row: `feed_ns` for a single sample, without arrays."""
@@ -182,7 +144,7 @@ class Sifter:
         self._arrivals.take_one(at_ns, volume_l, self._cells)
         if self._arrivals.done >= self._next_due:
             self._advance(self._arrivals.done)
-        return self._given() if self._out else []
+        return self._teller.given()
 
     def finish(self) -> list[Notice]:
         """End the feed: settle everything that is open, without waiting for more."""
@@ -193,14 +155,14 @@ class Sifter:
             if rest is not None:
                 self._put_away(rest, self._now)
             if self._recent.due is not None:
-                self._tell_uses(self._recent.label_all())
+                self._teller.tell_uses(self._recent.label_all())
             self._finished = True
-        return self._given()
+        return self._teller.given()
 
     @property
     def last_number(self) -> int:
         """Number of the last notice given out."""
-        return self._number
+        return self._teller.number
 
     @property
     def balance(self) -> LiveBalance:
@@ -222,7 +184,7 @@ class Sifter:
     @property
     def trickle_lpm(self) -> float:
         """Rate of the trickle that runs now, as far as is known [L/min]; 0 for none."""
-        return self._trickle_at(self._now)
+        return self._trickle.rate_at(self._now)
 
     @property
     def settles_within_s(self) -> tuple[float, float]:
@@ -268,15 +230,16 @@ class Sifter:
     def _advance(self, cell: int) -> None:
         """Do what is due when the cells before `cell` are settled, in order."""
         if not self._begun and self._arrivals.start_ns is not None:
-            self._begin(self._arrivals.start_ns)
+            self._begun = True
+            self._trickle.begin()
         while True:
-            self._trickles = self._trickle_at(self._now) > 0
+            self._trickles = self._trickle.rate_at(self._now) > 0
             dues = [
                 self._watch.due,
                 _or_never(self._watch.pause_due),
                 _or_never(self._stretch.due(trickles=self._trickles)),
                 _or_never(self._recent.due),
-                self._next_edge(),
+                _or_never(self._trickle.next_edge(self._now)),
                 *(alert.due for alert in self._alerts),
             ]
             due = min(dues)
@@ -293,151 +256,27 @@ class Sifter:
         elif which == 1:
             self._tell_trickle(self._watch.stop(), due)
         elif which == 2:
-            stretch = self._stretch.cut(self._now, trickle_lpm=self._trickle_at(self._now))
+            stretch = self._stretch.cut(self._now, trickle_lpm=self._trickle.rate_at(self._now))
             if stretch is not None:
                 self._put_away(stretch, self._now)
         elif which == 3:
-            self._tell_uses(self._recent.label(at=due))
+            self._teller.tell_uses(self._recent.label(at=due))
         elif which > 4:
             met = self._alerts[which - 5].close_block()
             if met is not None:
-                self._tell_alert(met)
+                self._teller.tell_alert(met)
 
-    def _begin(self, start_ns: int) -> None:
-        """Lay the record's last blocks before the feed where it carries on from it."""
-        self._begun = True
-        home, cells = self.home, block_cells(self.home.interval_s)
-        apart = (start_ns - home.end_ns) / home.interval_ns
-        n_blocks = home.blocks.volume_l.size
-        left = (home.end_ns - home.start_ns) // home.interval_ns % cells
-        n_between = round((left + apart) / cells)
-        if apart < 0 or n_between > n_blocks:
-            return
-        past = Blocks(
-            volume_l=np.append(home.blocks.volume_l, np.zeros(n_between))[n_between:],
-            pause_s=np.append(home.blocks.pause_s, np.zeros(n_between))[n_between:],
-            known=np.append(home.blocks.known, np.zeros(n_between))[n_between:],
-        )
-        running = None
-        if home.trickle and home.trickle[-1].end_ns >= home.end_ns - cells * home.interval_ns:
-            last = home.trickle[-1]
-            running = Running(
-                since=(last.start_ns - start_ns) // home.interval_ns,
-                rate_lpm=last.rate_lpm,
-                low_lpm=last.low_lpm,
-                high_lpm=last.high_lpm,
-            )
-        self._watch.start_from(past, running)
-
-    def _next_edge(self) -> int:
-        """Cell at which the record's trickle next begins or ends, where the feed runs through the record's time."""
-        if self._ns(self._now) >= self.home.end_ns:
-            return NEVER
-        if not self._edges:
-            times = {self.home.end_ns, *(ns for t in self.home.trickle for ns in (t.start_ns, t.end_ns))}
-            self._edges = sorted(self._cell(ns) for ns in times)
-        k = bisect_right(self._edges, self._now)
-        return self._edges[k] if k < len(self._edges) else NEVER
-
-    def _trickle_at(self, cell: int) -> float:
-        """Rate of the trickle at a cell [L/min]: inside the record what it shows, after it what was seen since."""
-        at_ns = self._ns(cell)
-        if at_ns < self.home.end_ns:
-            return next((t.rate_lpm for t in self.home.trickle if t.start_ns <= at_ns < t.end_ns), 0.0)
-        return 0.0 if self._watch.running is None else self._watch.running.rate_lpm
-
-    def _spans(self, first: int, stop: int) -> TrickleSpans:
-        """Trickles under cells ``[first, stop)``, counted from `first`, from the same two sources."""
-        seen, home = self._watch.spans(first, stop), self.home
-        if self._ns(first) >= home.end_ns:
-            return seen
-        record_stop = (home.end_ns - self._ns(0)) // home.interval_ns
-        rows = [
-            (start, end, t.rate_lpm, t.low_lpm, t.high_lpm)
-            for t in home.trickle
-            for start, end in [(self._cell(t.start_ns) - first, min(self._cell(t.end_ns), stop) - first)]
-            if end > 0 and start < stop - first
-        ]
-        rows += [
-            (max(a, record_stop - first), b, rate, low, high)
-            for a, b, rate, low, high in zip(*(column.tolist() for column in vars(seen).values()), strict=True)
-            if b > record_stop - first
-        ]
-        if not rows:
-            return TrickleSpans.none()
-        start, end, rate, low, high = (np.array(column) for column in zip(*rows, strict=True))
-        return TrickleSpans(start=start, end=end, rate_lpm=rate, low_lpm=low, high_lpm=high)
+    def _tell_trickle(self, change: Change | None, at: int) -> None:
+        if change is not None:
+            self._teller.tell_trickle(change, self._watch.ended[-1].end if change[0] == "ended" else at)
 
     def _put_away(self, stretch: Stretch, at: int) -> None:
-        spans = self._spans(stretch.first, stretch.stop)
-        events_l, trickle_l = self._recent.add(stretch, spans, at=at, start_ns=self._ns(0))
+        spans = self._trickle.spans(stretch.first, stretch.stop)
+        events_l, trickle_l = self._recent.add(stretch, spans, at=at, start_ns=self._arrivals.ns_of(0))
         self._settled_l += float(stretch.volume_l.sum())
         self._events_l += events_l
         self._trickle_l += trickle_l
         self._watch.forget(stretch.stop)
-
-    def _tell_uses(self, told: Told) -> None:
-        for k in range(told.start.size):
-            self._out.append(
-                SettledEvent(
-                    number=self._next_number(),
-                    start_ns=self._ns(int(told.start[k])),
-                    end_ns=self._ns(int(told.end[k])),
-                    volume_l=float(told.volume_l[k]),
-                    peak_lpm=float(told.peak_lpm[k]),
-                    label=told.label[k],
-                    probability=float(told.probability[k]),
-                    fixture=told.fixture[k],
-                    cycle=told.cycle[k],
-                    overlaps=bool(told.overlaps[k]),
-                    cut=bool(told.cut[k]),
-                )
-            )
-
-    def _tell_alert(self, met: Met) -> None:
-        self._out.append(
-            Alert(
-                number=self._next_number(),
-                state=met.state,
-                rule=met.rule.kind,
-                level_lpm=met.rule.level_lpm,
-                lasting_s=met.rule.lasting_s,
-                since_ns=self._ns(met.since),
-                at_ns=self._ns(met.end),
-                volume_l=met.volume_l,
-            )
-        )
-
-    def _tell_trickle(self, change: Change | None, at: int) -> None:
-        if change is None:
-            return
-        state, trickle = change
-        end = self._watch.ended[-1].end if state == "ended" else at
-        self._out.append(
-            TrickleChange(
-                number=self._next_number(),
-                state=state,
-                since_ns=self._ns(trickle.since),
-                at_ns=self._ns(end),
-                rate_lpm=trickle.rate_lpm,
-                low_lpm=trickle.low_lpm,
-                high_lpm=trickle.high_lpm,
-            )
-        )
-
-    def _next_number(self) -> int:
-        self._number += 1
-        return self._number
-
-    def _given(self) -> list[Notice]:
-        given, self._out = self._out, []
-        return given
-
-    def _ns(self, cell: int) -> int:
-        return (self._arrivals.start_ns or 0) + cell * self.home.interval_ns
-
-    def _cell(self, ns: int) -> int:
-        return (ns - (self._arrivals.start_ns or 0)) // self.home.interval_ns
 
     def _home_mark(self) -> str:
         self._mark = self._mark or home_mark(self.home)
@@ -456,7 +295,7 @@ class Sifter:
             "late_s": self._late_s,
             "wait_s": self._wait_s,
             "absent": self._absent,
-            "number": self._number,
+            "number": self._teller.number,
             "now": self._now,
             "begun": self._begun,
             "finished": self._finished,
@@ -504,7 +343,7 @@ class Sifter:
             absent=found.text("absent", among=("missing", "zero")),
         )
         sifter._mark = mark
-        sifter._number = found.integer("number", least=0)
+        sifter._teller.number = found.integer("number", least=0)
         sifter._now = found.integer("now", least=0)
         sifter._begun, sifter._finished = found.flag("begun"), found.flag("finished")
         sifter._metered_l, sifter._settled_l = found.number("metered_l"), found.number("settled_l")
@@ -523,8 +362,8 @@ class Sifter:
 
     def __repr__(self) -> str:
         """Return how far it is."""
-        b = self.balance
-        return f"Sifter({self._now:,} intervals, {b.metered_l:,.1f} L, {self._number:,} notices, {b.open_l:.1f} L open)"
+        b, n = self.balance, self.last_number
+        return f"Sifter({self._now:,} intervals, {b.metered_l:,.1f} L, {n:,} notices, {b.open_l:.1f} L open)"
 
 
 class _Cells:
@@ -535,52 +374,6 @@ class _Cells:
     def __init__(self, flow: Callable[[int, float], None], missing: Callable[[int, int], None]) -> None:
         self.flow = flow
         self.missing = missing
-
-
-def sift_whole(trace: Trace, home: LearnedHome) -> list[Notice]:
-    """Feed a whole trace at once: batch is the live code fed once.
-
-    Parameters
-    ----------
-    trace : Trace
-        On the home's interval.
-    home : LearnedHome
-
-    Returns
-    -------
-    list of Notice
-
-    Raises
-    ------
-    OptionError
-        If the trace has another interval than the home.
-
-    Examples
-    --------
-    >>> import flowsift as fs
-    >>> from flowsift.households import read_shipped
-    >>> from flowsift.stream import learn_home, sift_whole
-    >>> home = learn_home(read_shipped("demo").trace)
-    >>> later = fs.Trace.from_volumes([0.0, 5.0, 10.0, 15.0], [0.0, 0.5, 0.5, 0.0])
-    >>> [notice.volume_l for notice in sift_whole(later, home)]
-    [1.0]
-    """
-    if trace.interval_ns != home.interval_ns:
-        raise OptionError(f"the trace has intervals of {trace.interval_s:g} s, the home of {home.interval_s:g} s")
-    sifter = Sifter(home)
-    times, volumes = rows_of(trace)
-    return [*sifter.feed_ns(times, volumes), *sifter.finish()]
-
-
-def rows_of(trace: Trace) -> tuple[np.ndarray[Any, np.dtype[np.int64]], np.ndarray[Any, np.dtype[np.float64]]]:
-    """Return the rows that a meter would have sent: times [UTC ns] and volumes [L] of all cells outside of gaps."""
-    volume = np.zeros(trace.n_cells)
-    volume[trace.cell] = trace.volume_l
-    known = np.ones(trace.n_cells, bool)
-    for a, b in trace.gaps:
-        known[a:b] = False
-    cell = np.flatnonzero(known)
-    return trace.start_ns + cell * trace.interval_ns, volume[cell]
 
 
 def home_mark(home: LearnedHome) -> str:
