@@ -35,6 +35,18 @@ def test_names_do_not_matter():
     assert [t.full.volume_l for t in study.toilets] == pytest.approx([13.2, 6.1], rel=0.01)
 
 
+def test_a_toilet_is_called_as_in_the_table_of_events():
+    result = flushing_home([(13.2, 9.0), (6.1, 11.0)])
+    uses = result.events[["start", "end", "label", "fixture"]]
+    called = uses.assign(fixture=uses["fixture"].map({"toilet-1": "toilet-2", "toilet-2": "upstairs"}))
+    assert [t.name for t in flushes(from_uses(result.trace, called)).toilets] == ["toilet-2", "upstairs"]
+    one = flushes(from_uses(result.trace, uses.assign(fixture="toilet-1")))
+    assert {t.name for t in one.toilets} == {"toilet-1", "toilet-2"}
+    nameless = flushes(from_uses(result.trace, uses.drop(columns="fixture")))
+    assert {t.name for t in nameless.toilets} == {"toilet-1", "toilet-2"}
+    assert set(nameless.members["toilet"]) == {"toilet-1", "toilet-2"}
+
+
 def test_a_dual_flush_is_one_toilet():
     study = flushes(flushing_home([(6.0, 8.0, 3.2)], per_day=12))
     (toilet,) = study.toilets
@@ -83,9 +95,9 @@ def test_a_leaking_flapper_is_found_and_does_not_move_the_volume():
     study = flushes(result)
     leak = study.leak
     assert leak is not None
-    events = result.events
-    true_l = events["volume_l"][events["label"] == "toilet_leak"].sum()
-    assert leak.per_day_l == pytest.approx(true_l / 10, rel=0.01)
+    assert leak.per_day_while_l == pytest.approx(0.9 * 86_400 / 2700, rel=0.03)
+    assert leak.per_day_l == pytest.approx(leak.per_day_while_l, rel=0.02)
+    assert leak.every_min == pytest.approx(45.0, rel=0.03)
     assert leak.refill_l == pytest.approx(0.9, rel=0.05)
     assert leak.labelled
     assert leak.toilets == ("toilet-2",)  # the smaller one, whose refill flow it shares
@@ -101,6 +113,20 @@ def test_a_leaking_flapper_is_found_under_another_label(called):
     assert leak is not None
     assert not leak.labelled
     assert leak.refill_l == pytest.approx(0.9, rel=0.05)
+
+
+def test_a_leaks_volume_counts_what_was_called_by_another_name():
+    # By day two of three refills pass for hands washed, by night one of two.
+    result = flushing_home([(6.0, 8.0)], leak=(0, 0.9, 2700))
+    uses = result.events[["start", "end", "label", "fixture"]].copy()
+    leaking = np.flatnonzero(uses["label"] == "toilet_leak")
+    asleep = uses["start"].iloc[leaking].dt.hour.to_numpy() < 5
+    order = np.arange(leaking.size)
+    uses.iloc[leaking[np.where(asleep, order % 2, order % 3) > 0], 2] = "faucet"
+    leak = flushes(from_uses(result.trace, uses)).leak
+    assert leak is not None
+    assert leak.labelled
+    assert leak.per_day_while_l == pytest.approx(0.9 * 86_400 / 2700, rel=0.05)
 
 
 def test_a_label_alone_is_no_leak():

@@ -80,7 +80,7 @@ class FlushLine:
     Attributes
     ----------
     toilet : str
-        Name of the toilet as the study of flushes numbers them: ``toilet-1`` has the largest full flush.
+        Name of the toilet, the same as in the table of events for most of its flushes.
     kind : str
         ``full`` or ``reduced``.
     fixtures : tuple of str

@@ -17,6 +17,7 @@ from flowsift.study.flushes_classes import ClassCall, ClassSet, call_class, volu
 from flowsift.study.flushes_leaks import FlapperLeak, LongRuns, flapper_leak, long_runs
 from flowsift.study.flushes_meter import MeterKind, MeterLimits, meter_limits
 from flowsift.study.flushes_modes import Reading
+from flowsift.study.flushes_names import toilet_names
 from flowsift.study.flushes_refills import Refills, refills_of
 from flowsift.study.flushes_saving import Saving, replacement_saving
 from flowsift.study.flushes_shape import COARSE_S
@@ -103,7 +104,7 @@ class Toilet:
     Attributes
     ----------
     name : str
-        ``toilet-1`` is the one with the largest full flush.
+        As most of its flushes are called in the table of events, so that it stays from record to record.
     fixtures : tuple of str
         Names under which its flushes stand in the table of events, the commonest first.
     at_least : int
@@ -259,9 +260,10 @@ def flushes(
     reading = Reading(pulse_l=trace.pulse_l, interval_s=trace.interval_s)
     refills = refills_of(result, "flush")
     resolved = resolve_toilets(refills, reading=reading)
+    names = toilet_names([refills.row[t.full | t.reduced] for t in resolved.toilets], result.events)
     toilets = tuple(
         _toilet(
-            f"toilet-{number}",
+            name,
             found,
             refills,
             result,
@@ -271,11 +273,11 @@ def flushes(
             classes=classes,
             new_l=replacement_l,
         )
-        for number, found in enumerate(resolved.toilets, start=1)
+        for name, found in zip(names, resolved.toilets, strict=True)
     )
     leak = flapper_leak(
         result,
-        names=tuple(t.name for t in toilets),
+        names=names,
         flow_lpm=np.array([t.refill_lpm for t in toilets]),
         observed_s=observed_s,
     )
@@ -290,7 +292,7 @@ def flushes(
         interval_s=trace.interval_s,
         meter=meter,
         limits=_limits(observed_s, reading),
-        members=_members(resolved.toilets, refills),
+        members=_members(names, resolved.toilets, refills),
     )
 
 
@@ -311,10 +313,10 @@ def _limits(observed_s: float, reading: Reading) -> tuple[str, ...]:
     return tuple(limits)
 
 
-def _members(found: Sequence[ToiletRefills], refills: Refills) -> Table:
+def _members(names: Sequence[str], found: Sequence[ToiletRefills], refills: Refills) -> Table:
     """Return which flush is whose, sorted by event."""
     event = np.concatenate([refills.row[t.full | t.reduced] for t in found]) if found else np.empty(0, np.int64)
-    toilet = [f"toilet-{k}" for k, t in enumerate(found, start=1) for _ in range(int((t.full | t.reduced).sum()))]
+    toilet = [name for name, t in zip(names, found, strict=True) for _ in range(int((t.full | t.reduced).sum()))]
     kind = np.concatenate([np.where(t.full, "full", "reduced")[t.full | t.reduced] for t in found] or [np.empty(0)])
     table = Table({"event": event, "toilet": pd.array(toilet, dtype="str"), "kind": pd.array(kind, dtype="str")})
     return Table(table.sort_values("event", ignore_index=True))
