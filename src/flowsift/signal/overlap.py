@@ -254,7 +254,7 @@ class _Search:
         n_spans, _, n_moves = price.shape
         by_span = (beam.cost[:, :, None] + price).reshape(n_spans, -1)
         # No more than can be: most spans are short, and few moves are possible from their few explanations.
-        n_tried = min(TRIED * self.n_kept, int(np.isfinite(by_span).sum(axis=1).max()))
+        n_tried = min(TRIED * self.n_kept, int(np.count_nonzero(np.isfinite(by_span), axis=1).max()))
         chosen = np.sort(np.argpartition(by_span, n_tried - 1, axis=1)[:, :n_tried], axis=1)
         parent, move = chosen // n_moves, chosen % n_moves
         span = np.arange(n_spans)[:, None]

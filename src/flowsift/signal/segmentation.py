@@ -309,11 +309,12 @@ def _divide(layout: Layout, first: IntArray, last: IntArray, certainty: FloatArr
     trickle_l = (
         trace.volume_l * np.repeat(of_trickle, n_samples) * _steady_share(layout, np.repeat(layout.busy, n_samples))
     )
-    part, flow = expand_ranges(first_sample[parts.plateau], first_sample[parts.plateau + 1])
+    _, flow = expand_ranges(first_sample[parts.plateau], first_sample[parts.plateau + 1])
+    n_shared = n_samples[parts.plateau]
     shares = Shares(
-        event=parts.use[part],
+        event=np.repeat(parts.use, n_shared),
         flow=flow,
-        volume_l=(trace.volume_l - trickle_l)[flow] * parts.fraction[part],
+        volume_l=(trace.volume_l - trickle_l)[flow] * np.repeat(parts.fraction, n_shared),
     )
     start = runs.cell[plateaus.first[first]]
     end = runs.cell[plateaus.first[last + 1] - 1] + 1

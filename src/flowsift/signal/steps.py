@@ -128,15 +128,16 @@ def _find_in_runs(
         run = np.cumsum(opens_run) - 1
         busy = np.bincount(run[1:][merge], minlength=run[-1] + 1) > 0
         settled = ~busy[run]
-        done_first.append(first[settled])
-        done_level.append(level[settled])
-        done_opens.append(opens_run[settled])
+        done = np.flatnonzero(settled)
+        done_first.append(first[done])
+        done_level.append(level[done])
+        done_opens.append(opens_run[done])
         absorbed = np.append(False, merge)
         host = np.flatnonzero(absorbed) - 1
         total = length[host] + length[host + 1]
         level[host] = (level[host] * length[host] + level[host + 1] * length[host + 1]) / total
         length[host] = total
-        keep = ~settled & ~absorbed
+        keep = np.flatnonzero(~settled & ~absorbed)
         first, level, length, opens_run = first[keep], level[keep], length[keep], opens_run[keep]
     order = np.argsort(np.concatenate(done_first), kind="stable")
     return (
