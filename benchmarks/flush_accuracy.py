@@ -90,14 +90,15 @@ def paired(result: Disaggregation, study: FlushStudy, truth: Truth, real: pd.Dat
     b = events["end"].to_numpy(dtype="datetime64[ns]").astype("int64")
     shared = np.zeros((len(study.toilets), len(real)))
     name = flush["fixture"].to_numpy(dtype=str)
+    answered = [toilet.name for toilet in study.toilets]
     for k, toilet in enumerate(study.members["toilet"]):
         both = np.minimum(end, b[k]) - np.maximum(start, a[k])
         best = int(np.argmax(both))
         if both[best] > 0 and name[best] in real.index:
-            shared[int(toilet.split("-")[1]) - 1, real.index.get_loc(name[best])] += 1
+            shared[answered.index(toilet), real.index.get_loc(name[best])] += 1
     rows, columns = linear_sum_assignment(-shared)
     found = zip(rows, columns, strict=True)
-    return {study.toilets[r].name: str(real.index[c]) for r, c in found if shared[r, c] >= 3}
+    return {answered[r]: str(real.index[c]) for r, c in found if shared[r, c] >= 3}
 
 
 def n_distinct(volume_l: np.ndarray, flow_lpm: np.ndarray, half_l: np.ndarray, reading: Reading) -> int:

@@ -210,7 +210,7 @@ def _leak_lines(leak: FlapperLeak, units: UnitSystem) -> tuple[str, ...]:
         whose = f"at the refill flow of {' or '.join(leak.toilets)}"
     when = f"{leak.first:%Y-%m-%d %H:%M} to {leak.last:%Y-%m-%d %H:%M}"
     return (
-        f"at least {leak.per_day_l / litres:,.1f} {unit} a day over the record, "
+        f"about {leak.per_day_l / litres:,.1f} {unit} a day over the record, "
         f"{leak.per_day_while_l / litres:,.1f} while it went on ({when})",
         f"{leak.n_refills:,} refills of about {leak.refill_l / litres:.2f} {unit}, one in {leak.every_min:.0f} min, "
         f"{100 * leak.at_night:.0f} % of them between midnight and five, {whose}",

@@ -3,6 +3,11 @@
 What tells such refills from hands washed at a tap: they are small, nearly one volume, come at the toilet's own refill
 flow, keep coming while everybody sleeps, and come evenly. A leak is reported only if enough of them come at night and
 at even spacing; the label alone is not enough.
+
+On a coarse trace (`flushes_shape.COARSE_S`) single refills pass for hands washed by day, and hands washed for refills.
+A flapper leaks by night as by day, and then nearly every small draw of the refills' volume is one of them, whatever it
+was called: so the volume is the rate by night times the time that it leaked. That counts what a flush made up for, too.
+Refills smaller than a pulse are lone pulses, to any meter a constant flow: such a leak is a trickle.
 """
 
 from __future__ import annotations
@@ -15,6 +20,7 @@ import pandas as pd
 from flowsift.arrays import BoolArray, FloatArray
 from flowsift.disaggregation import Disaggregation
 from flowsift.study.flushes_refills import Refills, refills_of
+from flowsift.study.flushes_shape import COARSE_S
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
 REFILL_L = (0.2, 3.0)
@@ -41,6 +47,12 @@ SEARCHED_REFILLS, SEARCHED_UNEVEN, SEARCHED_AT_NIGHT = 30, 3.0, 0.12
 SAME_FLOW, SAME_VOLUME = 0.12, 0.15
 """Refills that carry another label must agree this well with the toilet's flow and with each other's volume."""
 
+CLOCK_S = 600.0
+"""Step in which nights are counted [s]."""
+
+HANDS_S = 300.0
+"""A small draw that begins within this time of a flush's end is hands washed [s] (assumption)."""
+
 SUSPECT = 0.5
 """A toilet is suspected if so many of the refills came at its flow."""
 
@@ -57,10 +69,11 @@ class FlapperLeak:
     toilets : tuple of str
         Toilets whose refill flow they share: more than one where the flows are alike, none where it fits no toilet.
     n_refills : int
+        Refills told from taps; on a coarse trace there are more.
     refill_l, every_min : float
-        Median volume [L], and median time between refills [min].
+        Median volume [L], and mean time between refills by night [min].
     volume_l, per_day_l : float
-        Volume in all [L], and a day of observed time [L].
+        Volume in all [L], on a coarse trace at the rate by night, and a day of observed time [L].
     per_day_while_l : float
         Volume a day between the first and the last of them [L].
     first, last : Timestamp
@@ -115,10 +128,10 @@ def flapper_leak(
     """
     called = refills_of(result, "toilet_leak")
     short = called.chosen(_within(called.volume_l, REFILL_L))
-    if comes_evenly(short, result):
-        return _leak(short, result, names, flow_lpm, observed_s, labelled=True)
-    others = refills_of(result, "toilet_leak", "faucet", "other", "flush")
+    others = _unlike_hands(result, refills_of(result, "toilet_leak", "faucet", "other", "flush"))
     others = others.chosen(_within(others.volume_l, REFILL_L))
+    if comes_evenly(short, result):
+        return _leak(short, others, result, names, flow_lpm, observed_s, labelled=True)
     found: Refills | None = None
     for flow in flow_lpm.tolist():
         near = others.chosen(_at_flow(others, flow, interval_s=result.trace.interval_s))
@@ -127,7 +140,7 @@ def flapper_leak(
             continue
         if found is None or len(alike) > len(found):
             found = alike
-    return None if found is None else _leak(found, result, names, flow_lpm, observed_s, labelled=False)
+    return None if found is None else _leak(found, others, result, names, flow_lpm, observed_s, labelled=False)
 
 
 def long_runs(result: Disaggregation) -> LongRuns:
@@ -160,6 +173,40 @@ def _densest(volume_l: FloatArray, *, pulse_l: float) -> BoolArray:
     stop = np.searchsorted(place, top + 1e-9, side="right")
     k = int(np.argmax(stop - np.arange(place.size)))
     return _within(volume_l, (float(place[k]), float(place[stop[k] - 1])))
+
+
+def _unlike_hands(result: Disaggregation, refills: Refills) -> Refills:
+    """Return the draws that do not begin right after a flush, when hands are washed."""
+    flush = refills_of(result, "flush")
+    end_s = np.sort(flush.end_s[flush.volume_l > REFILL_L[1]])
+    before = np.searchsorted(end_s, refills.start_s, side="right") - 1
+    since_s = refills.start_s - np.concatenate([end_s, [-np.inf]])[before]
+    return refills.chosen(since_s > HANDS_S)
+
+
+def _by_night(refills: Refills, others: Refills, result: Disaggregation) -> Refills:
+    """Return the draws of the refills' volume by night, whatever they were called, from the first to the last of them.
+
+    At least the refills themselves, sorted by start.
+    """
+    usual = float(np.median(refills.volume_l))
+    off = max(SAME_VOLUME * usual, result.trace.pulse_l * (1.0 + 1e-6))
+    alike = _within(others.volume_l, (usual - off, usual + off))
+    meanwhile = _within(others.start_s, (float(refills.start_s[0]), float(refills.start_s[-1])))
+    either = others.chosen((alike & meanwhile) | np.isin(others.row, refills.row))
+    return either.chosen(_within(_hours(either, result), NIGHT_H))
+
+
+def _asleep_s(result: Disaggregation, first_s: float, last_s: float) -> float:
+    """Return how much of a span lies in `NIGHT_H` and has data [s], to a step of the clock."""
+    trace = result.trace
+    at_s = np.arange(first_s, last_s, CLOCK_S)
+    times = trace.time_of(np.floor(at_s / trace.interval_s).astype(np.int64)).tz_convert(trace.timezone)
+    hour = np.asarray(times.hour + times.minute / SECONDS_PER_MINUTE, dtype=np.float64)
+    asleep = _within(hour, NIGHT_H)
+    edge_s = trace.gaps.ravel() * trace.interval_s
+    missing = np.searchsorted(edge_s, at_s, side="right") % 2 == 1
+    return float((asleep & ~missing).sum()) * CLOCK_S
 
 
 def _hours(refills: Refills, result: Disaggregation) -> FloatArray:
@@ -207,6 +254,7 @@ def comes_evenly(
 
 def _leak(
     refills: Refills,
+    others: Refills,
     result: Disaggregation,
     names: tuple[str, ...],
     flow_lpm: FloatArray,
@@ -214,19 +262,24 @@ def _leak(
     *,
     labelled: bool,
 ) -> FlapperLeak:
-    volume = float(refills.volume_l.sum())
     # A short refill starts and ends in part of a cell: its flow reads lower than a flush's.
     interval_s = result.trace.interval_s
     fits = [_at_flow(refills, flow, interval_s=interval_s).mean() for flow in flow_lpm.tolist()]
     suspects = tuple(name for name, share in zip(names, fits, strict=True) if share >= SUSPECT)
     zone = result.trace.timezone
     start = result.events["start"].iloc[refills.row]
-    span_s = max(float(refills.start_s[-1] - refills.start_s[0]), 1.0)
+    first_s, last_s = float(refills.start_s[0]), float(refills.start_s[-1])
+    night = _by_night(refills, others, result)
+    # Enough of them came by night (`comes_evenly`), so that there is a night.
+    asleep_s = max(_asleep_s(result, first_s, last_s), CLOCK_S)
+    volume, span_s = float(refills.volume_l.sum()), max(last_s - first_s, 1.0)
+    if interval_s >= COARSE_S:
+        volume = float(night.volume_l.sum()) * span_s / asleep_s
     return FlapperLeak(
         toilets=suspects,
         n_refills=len(refills),
         refill_l=float(np.median(refills.volume_l)),
-        every_min=float(np.median(np.diff(refills.start_s))) / SECONDS_PER_MINUTE,
+        every_min=asleep_s / len(night) / SECONDS_PER_MINUTE,
         volume_l=volume,
         per_day_l=volume * SECONDS_PER_DAY / observed_s if observed_s else 0.0,
         per_day_while_l=volume * SECONDS_PER_DAY / span_s,
