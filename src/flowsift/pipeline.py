@@ -16,7 +16,8 @@ from flowsift.classify.judgement import judge, weigh_evidence
 from flowsift.classify.label import label_uses
 from flowsift.classify.mixture import HomeModel
 from flowsift.classify.recognition import KnownUses, recognised
-from flowsift.classify.walk import Walk, heeded, match_walk, walked_names
+from flowsift.classify.walk import Walk, heeded, match_walk
+from flowsift.classify.written_names import walked_names
 from flowsift.disaggregation import Disaggregation, assemble, overlapping
 from flowsift.explanation import Reasons
 from flowsift.features import UseFeatures, describe_uses, features_of_cuts

@@ -6,7 +6,8 @@ import pytest
 
 import flowsift as fs
 from flowsift.classify.label_file import read_labels
-from flowsift.classify.walk import Walk, checked_labels, walked_names
+from flowsift.classify.walk import Walk, checked_labels
+from flowsift.classify.written_names import walked_names
 from flowsift.features import features_of_cuts
 from flowsift.households import simulate, walk_labels
 from flowsift.labels import LABELS, label_words

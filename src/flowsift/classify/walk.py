@@ -10,7 +10,6 @@ from scipy.special import softmax
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.classify.heeding import LEAST, posterior
-from flowsift.classify.naming import free_name
 from flowsift.classify.prior import published_prior
 from flowsift.errors import InputError
 from flowsift.features import UseFeatures
@@ -30,10 +29,6 @@ OPEN_MIND = 0.2
 
 NOTED_L = 2.0
 """Smaller uses are less and less likely to be the one that was written down [L] (assumption)."""
-
-ALIKE_FLOW, ALIKE_VOLUME = 0.15, 0.8
-"""How far the flow and the volume of one fixture's uses lie apart, as shares (assumption: the same valve, another
-amount; half or twice the second changes little on training homes)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -169,44 +164,3 @@ def heeded(probability: FloatArray, walk: Walk, features: UseFeatures) -> FloatA
     heard[walk.use] = 0.0
     heard[walk.use, walk.label] = 1.0
     return heard
-
-
-def walked_names(names: list[str], label: IntArray, walk: Walk, features: UseFeatures) -> list[str]:
-    """Give fixtures the names that were written down.
-
-    Parameters
-    ----------
-    names : list of str, length n_uses
-        Names found without labels.
-    label : ndarray of int64, shape (n_uses,)
-    walk : Walk
-    features : UseFeatures
-
-    Returns
-    -------
-    list of str, length n_uses
-        Where a use of a fixture was named, each of its uses has the name of the named one it is most like. Fixtures
-        without a named use keep their name, or get a free number where somebody else's was called so.
-    """
-    given = np.array(walk.fixture, dtype=object)
-    told = np.flatnonzero((given != "") & (label[walk.use] == walk.label))
-    found = np.array(names, dtype=object)
-    result = found.copy()
-    taken = set(given[told].tolist())
-    for code in np.unique(label[walk.use[told]]).tolist():
-        mine, speaking = np.flatnonzero(label == code), told[walk.label[told] == code]
-        use = walk.use[speaking]
-        named = mine[np.isin(found[mine].astype(str), found[use].astype(str))]
-        result[named] = given[speaking][_distance(features, named, use).argmin(axis=1)]
-        for name in taken.intersection(found[np.setdiff1d(mine, named)].tolist()):
-            other = np.setdiff1d(mine, named)
-            result[other[found[other] == name]] = free = free_name(name, {*taken, *names})
-            taken.add(free)
-    return [str(name) for name in result]
-
-
-def _distance(features: UseFeatures, left: IntArray, right: IntArray) -> FloatArray:
-    """Return how unlike uses are, shape (n_left, n_right)."""
-    flow, volume = np.log(features.flow_lpm), np.log(features.volume_l)
-    away = ((flow[left][:, None] - flow[right]) / ALIKE_FLOW) ** 2
-    return np.asarray(away + ((volume[left][:, None] - volume[right]) / ALIKE_VOLUME) ** 2)
