@@ -63,6 +63,8 @@ def said(trace, kind="assumption"):
         (None, ",", ".", {"unit": "L"}),
         (None, ";", ",", {"unit": "L"}),
         ("# a logger\n\ntime,volume_l", ",", ".", {}),
+        ("Logger 17\nwritten, read, sent on 14.06.2024\n\n\nserial,4711,\ntime,volume_l", ",", ".", {}),
+        ("\nWasserzähler;Nr.;17\nExport 2024-06-14\n\nZeit;Verbrauch [L]", ";", ",", {}),
         ("when,value", ",", ".", {"unit": "L", "time_column": "when", "value_column": "value"}),
         ("when,value", ",", ".", {"unit": "L", "time_column": 1, "value_column": "2"}),
         ("a~volume_l", "~", ".", {"delimiter": "~"}),
@@ -87,6 +89,12 @@ def test_gzip_is_recognised_by_content(tmp_path, name):
     path = tmp_path / name
     path.write_bytes(gzip.compress(text_of(STAMPS, VOLUME).encode()))
     same(fs.read_trace(path))
+
+
+def test_titles_left_out_are_said(tmp_path):
+    trace = fs.read_trace(write(tmp_path / "m.csv", "Logger 17\n\nof 2024\n" + text_of(STAMPS, VOLUME)))
+    same(trace)
+    assert said(trace)["columns"].endswith("Left out: 2 lines above the header.")
 
 
 def test_quoted_fields(tmp_path):
@@ -351,6 +359,8 @@ def test_rows_only_when_water_runs(tmp_path):
         (b"time,volume_l\n2024-01-01 00:00:00,1\n2024-01-01 00:00:01,inf\n", 'row 3, column "volume_l": found inf'),
         (b"time,volume_l\n2024-01-01 00:00:00,1\n2024-02-30 00:00:01,1\n", 'row 3, column "time"'),
         (b"time,volume_l\n2024-01-01 00:00:00,1\n", "interval_s"),
+        (b"a\n\ntime,gal\n2024-01-01 00:00:00,1\n\n2024-01-01 00:00:01,-3\n", 'row 6, column "gal": found -3,'),
+        (b"time;gal\n2024-01-01 00:00:00;1,5\n2024-01-01 00:00:01;1.000,5\n", "row 3, column \"gal\": found '1.000,5'"),
         (b"time;volume_l\n2024-01-01 00:00:00;1,000\n2024-01-01 00:00:01;2,000\n", "--decimal"),
         (b"time,volume_l,other volume_l\n2024-01-01 00:00:00,1,2\n2024-01-01 00:00:01,1,2\n", "--value-column"),
         (b"time,volume_l\n2024-01-01T00:00:00Z,1\n2024-01-01T00:00:01,1\n", "without a zone"),

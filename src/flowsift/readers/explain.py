@@ -52,8 +52,9 @@ def broken_row(source: Source, layout: TextLayout, chosen: Chosen, problem: str)
         if chosen.value is not None:
             field = row[chosen.value].strip()
             if field not in NULLS and not _is_value(field, layout.decimal):
+                both = "," in field and "." in field
                 return InputError(
-                    f"found {field!r}, expected a number",
+                    f"found {field!r}, expected a number" + (" without thousands marks" if both else ""),
                     file=source.name,
                     row=number,
                     column=layout.names[chosen.value],

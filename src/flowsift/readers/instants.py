@@ -93,7 +93,11 @@ def _timestamp_ns(column: Any) -> IntArray:
 def _localised(wall: IntArray, timezone: str | None, findings: list[Finding]) -> tuple[IntArray, list[Finding]]:
     if timezone is None:
         findings.append(
-            Finding(kind="assumption", what="time zone", treatment="Times carry no zone and were taken as UTC.")
+            Finding(
+                kind="assumption",
+                what="time zone",
+                treatment="Times carry no zone and were taken as UTC: pass --timezone (timezone=...) if that is wrong.",
+            )
         )
         return wall, findings
     utc, more = wall_to_utc_ns(wall, timezone)

@@ -40,7 +40,9 @@ class TextLayout:
         Names of the columns; ``"1"``, ``"2"``, ... where there is no header.
     has_header : bool
     skip : int
-        Lines before the header or the first row (comments, blank lines).
+        Lines before the header or the first row (titles, comments, blank lines).
+    n_titles : int
+        Titles among them: lines of another number of fields than the header under them.
     sample : list of list of str
         Fields of the first rows.
     """
@@ -50,6 +52,7 @@ class TextLayout:
     names: tuple[str, ...]
     has_header: bool
     skip: int
+    n_titles: int
     sample: list[list[str]]
 
     @property
@@ -94,8 +97,12 @@ def find_layout(source: Source, *, delimiter: str | None, decimal: str | None) -
         rows = [[field.strip() for field in row] for row in csv.reader(body, delimiter=delimiter)]
     except (csv.Error, ValueError, TypeError) as error:
         raise InputError(f"can't be read as CSV ({error}; is a quote left open?)", file=source.name) from error
+    n_titles = _titles(rows)
+    for _ in range(n_titles):
+        skip = _next_text(lines, skip + 1)
+    rows = rows[n_titles:]
     first = rows[0]
-    has_header = not any(is_number(field) or looks_like_time(field) for field in first)
+    has_header = _is_header(first)
     sample = rows[1:] if has_header else rows
     if not sample:
         raise InputError("found a header and no rows", file=source.name)
@@ -106,8 +113,27 @@ def find_layout(source: Source, *, delimiter: str | None, decimal: str | None) -
         names=names,
         has_header=has_header,
         skip=skip,
+        n_titles=n_titles,
         sample=sample,
     )
+
+
+def _is_header(row: list[str]) -> bool:
+    return not any(is_number(field) or looks_like_time(field) for field in row)
+
+
+def _titles(rows: list[list[str]]) -> int:
+    """Count the rows above a header that aren't of the table: they have another number of fields than it."""
+    widths = [len(row) for row in rows]
+    usual = max(set(widths), key=widths.count)
+    first = widths.index(usual)
+    return first if usual > 1 and _is_header(rows[first]) else 0
+
+
+def _next_text(lines: list[str], at: int) -> int:
+    while not lines[at].strip():
+        at += 1
+    return at
 
 
 def _sampled(lines: Iterable[str]) -> Iterator[str]:

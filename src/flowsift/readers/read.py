@@ -108,7 +108,7 @@ def read_trace(
     whole: Callable[[], Columns]
     if source.form == "parquet":
         parquet = ParquetFile(source)
-        names = parquet.names
+        names, n_titles = parquet.names, 0
         chosen = choose_columns(
             names,
             parquet.sampler(),
@@ -121,7 +121,7 @@ def read_trace(
         locate = _one_based
     else:
         layout = find_layout(source, delimiter=delimiter, decimal=decimal)
-        names = layout.names
+        names, n_titles = layout.names, layout.n_titles
         chosen = choose_columns(
             names,
             lambda i: [row[i] for row in layout.sample if i < len(row)],
@@ -155,7 +155,7 @@ def read_trace(
             column = {"time": time_name, "pulse_times": time_name, None: None}.get(error.column, value_name)
             raise InputError(error.problem, file=source.name, row=row, column=column) from error
     logger.debug("read %s: %r", source.name, trace)
-    return replace(trace, findings=(*_column_findings(chosen, time_name, value_name), *trace.findings))
+    return replace(trace, findings=(*_column_findings(chosen, time_name, value_name, n_titles), *trace.findings))
 
 
 def _one_based(row: int) -> int:
@@ -261,9 +261,11 @@ def _changes(reading: FloatArray, ns: IntArray) -> FloatArray:
     return np.diff(reading[np.argsort(ns, kind="stable")])
 
 
-def _column_findings(chosen: Chosen, time_name: str, value_name: str) -> tuple[Finding, ...]:
+def _column_findings(chosen: Chosen, time_name: str, value_name: str, n_titles: int) -> tuple[Finding, ...]:
     read = f'Times were read from "{time_name}"'
     read += "." if chosen.value is None else f' and values from "{value_name}".'
     if chosen.ignored:
         read += f" Ignored: {', '.join(map(printable, chosen.ignored))}."
+    if n_titles:
+        read += f" Left out: {n_titles} {'lines' if n_titles > 1 else 'line'} above the header."
     return (Finding(kind="assumption", what="columns", count=len(chosen.ignored), treatment=read),)
