@@ -174,8 +174,9 @@ def _cuts(values: FloatArray, offset: int) -> list[int]:
     places = np.arange(least, n - least + 1)
     if places.size == 0:
         return []
-    within = np.array([values[:k].var() * k + values[k:].var() * (n - k) for k in places])
-    cut = int(places[within.argmin()])
+    # The cut that leaves the least scatter within the two groups is the one with the most between them.
+    upto = np.cumsum(values - values.mean())[places - 1]
+    cut = int(places[(upto**2 * (1 / places + 1 / (n - places))).argmax()])
     left, right = values[:cut], values[cut:]
     spread = np.hypot(max(left.std(), LEAST_SPREAD), max(right.std(), LEAST_SPREAD)) / np.sqrt(2.0)
     if abs(left.mean() - right.mean()) < APART_FLOW * spread:
