@@ -40,9 +40,10 @@ from flowsift.households.simulate import all_uses, run_uses
 from flowsift.households.streams import stream
 from flowsift.standards import figure
 from flowsift.study.flushes_classes import volume_classes
+from flowsift.study.flushes_measured import ENOUGH_ALONE, Toilet
 from flowsift.study.flushes_modes import Reading
 from flowsift.study.flushes_refills import Refills, refills_of
-from flowsift.study.flushes_study import ENOUGH_ALONE, FlushStudy, Toilet, flushes
+from flowsift.study.flushes_study import FlushStudy, flushes
 from flowsift.study.flushes_volume import own_volume
 from flowsift.units import SECONDS_PER_DAY
 

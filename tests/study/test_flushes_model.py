@@ -5,11 +5,13 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from scipy.integrate import quad
+from scipy.stats import theilslopes
 
 from flowsift.errors import OptionError
 from flowsift.standards import dual_flush_effective_l, figure
 from flowsift.study.flushes_classes import call_class, volume_classes
 from flowsift.study.flushes_density import extra_log_density, extra_mean, normal_log_density
+from flowsift.study.flushes_drift import median_slope
 from flowsift.study.flushes_meter import meter_limits
 from flowsift.study.flushes_modes import Reading, find_modes
 from flowsift.study.flushes_saving import replacement_saving, yearly_l
@@ -216,3 +218,12 @@ def test_a_dual_flush_is_rated_as_the_specification_says():
     rated = dual_flush_effective_l(reduced_l=1.1 * L_PER_GAL, full_l=1.6 * L_PER_GAL)
     assert rated / L_PER_GAL == pytest.approx(figure("toilet.dual_flush_worked_average").value, abs=0.005)
     assert rated <= figure("toilet.flush_limit_high_efficiency.gal_per_flush").value_l
+
+
+def test_the_median_slope_is_that_of_a_statistics_library():
+    rng = np.random.default_rng(4)
+    t = np.sort(np.round(rng.uniform(0.0, 2.0, 60), 1))  # with ties in both
+    v = np.round(6.0 + 0.1 * t + rng.normal(0.0, 0.1, t.size), 2)
+    slope, ((low, high), (surely_low, surely_high)) = median_slope(t, v, confidences=(0.9, 0.998))
+    assert (slope, low, high) == pytest.approx([theilslopes(v, t, alpha=0.9)[k] for k in (0, 2, 3)])
+    assert (surely_low, surely_high) == pytest.approx(theilslopes(v, t, alpha=0.998)[2:])

@@ -9,7 +9,8 @@ from flowsift.standards import figure
 from flowsift.study.cautions import cautions
 from flowsift.study.flushes_homes import HomesStudy
 from flowsift.study.flushes_leaks import FlapperLeak
-from flowsift.study.flushes_study import FlushStudy, FlushVolume, Toilet
+from flowsift.study.flushes_measured import FlushVolume, Toilet
+from flowsift.study.flushes_study import FlushStudy
 from flowsift.units import L_PER_GAL, UnitSystem
 
 LIMITS = (

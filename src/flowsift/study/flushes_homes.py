@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from flowsift.arrays import FloatArray
-from flowsift.study.flushes_study import FlushStudy, Toilet
+from flowsift.study.flushes_measured import Toilet
+from flowsift.study.flushes_study import FlushStudy
 from flowsift.study.flushes_volume import COVERAGE
 from flowsift.tables import Table
 
