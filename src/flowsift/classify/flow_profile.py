@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
+from flowsift.grouping import sum_by
 from flowsift.labels import LABELS
 
 BIN = 0.04
@@ -60,9 +61,8 @@ class FlowProfile:
         probability : ndarray, shape (n_uses, n_labels)
             What they are taken for.
         """
-        volume = np.zeros((N_BINS, probability.shape[1]))
-        np.add.at(volume, _bin_of(flow_lpm), _weight(volume_l, probability))
-        return cls(volume_l=volume)
+        bins, weight = _bin_of(flow_lpm), _weight(volume_l, probability)
+        return cls(volume_l=np.column_stack([sum_by(bins, column, N_BINS) for column in weight.T]))
 
     @classmethod
     def none(cls) -> FlowProfile:

@@ -141,9 +141,13 @@ def find_modes(points: FloatArray) -> Modes:
 
 def _recentre(points: FloatArray, center: FloatArray) -> FloatArray:
     """Move each peak to the mean of the uses within two units of it."""
+    points = points[np.argsort(points[:, 0], kind="stable")]
+    first = np.searchsorted(points[:, 0], center[:, 0] - 2.0)
+    stop = np.searchsorted(points[:, 0], center[:, 0] + 2.0, "right")
     moved = center.copy()
     for k in range(len(center)):
-        near = points[((points - center[k]) ** 2).sum(axis=1) <= 4.0]
+        beside = points[first[k] : stop[k]]
+        near = beside[((beside - center[k]) ** 2).sum(axis=1) <= 4.0]
         if len(near):
             moved[k] = near.mean(axis=0)
     return moved

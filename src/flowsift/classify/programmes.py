@@ -66,22 +66,22 @@ class _Alone:
     """Rows of fills that stand alone, by their number."""
 
     def __init__(self, sittings: list[IntArray], start_s: FloatArray, volume_l: FloatArray) -> None:
-        self._start_s, self._volume_l = start_s, volume_l
-        self._rows = {
-            size: np.array([fills for fills in sittings if fills.size == size])
-            for size in {fills.size for fills in sittings}
-        }
+        self._start_s, self._log_volume = start_s, np.log(volume_l)
+        self._rows = {}
+        for size in {fills.size for fills in sittings}:
+            rows = np.array([fills for fills in sittings if fills.size == size])
+            since = start_s[rows] - start_s[rows[:, :1]]
+            self._rows[size] = rows[:, 0], since, self._log_volume[rows]
 
     def times_seen(self, part: IntArray) -> int:
         """Count the rows elsewhere that are this row of fills and nothing else."""
-        rows = self._rows.get(part.size)
-        if rows is None or part.size < 2:
+        if part.size < 2 or part.size not in self._rows:
             return 0
+        begins, row_since, row_volume = self._rows[part.size]
         since = self._start_s[part] - self._start_s[part[0]]
-        off = np.abs(self._start_s[rows] - self._start_s[rows[:, :1]] - since)
-        same = off <= np.maximum(SAME_TIME_S, SAME_TIME * since)
-        same &= np.abs(np.log(self._volume_l[rows] / self._volume_l[part])) <= SAME_VOLUME
-        return int((same.all(axis=1) & (rows[:, 0] != part[0])).sum())
+        same = np.abs(row_since - since) <= np.maximum(SAME_TIME_S, SAME_TIME * since)
+        same &= np.abs(row_volume - self._log_volume[part]) <= SAME_VOLUME
+        return int(np.count_nonzero(same.all(axis=1) & (begins != part[0])))
 
 
 def _load_starts(fills: IntArray, alone: _Alone, *, long: BoolArray) -> list[int]:
