@@ -15,7 +15,6 @@ from flowsift.study.budget_landscape import (
     MM_PER_IN,
     Landscape,
     applied_water_allowance_gal,
-    estimated_water_use_gal,
     parsed_eto,
     read_eto,
 )
@@ -43,7 +42,8 @@ def test_the_need_in_litres_is_the_printed_formula_with_the_exact_factor():
     landscape = Landscape(
         area_m2=1000 * M2_PER_FT2, plant_factor=0.5, efficiency=0.81, eto_mm_per_d=parsed_eto("51.1in/yr")
     )
-    gallons = estimated_water_use_gal(eto_in=51.1, plant_factor=0.5, area_ft2=1000, efficiency=0.81)
+    # landscape.estimated_use_equation: ETo 0.62 (PF HA / IE + SLA), no special area.
+    gallons = 51.1 * 0.62 * (0.5 * 1000 / 0.81)
     exact = figure("unit.inch_on_square_foot").value / 0.62
     assert landscape.per_year_l / L_PER_GAL == pytest.approx(gallons * exact, rel=1e-5)
     year = pd.date_range("2023-01-01", "2023-12-31", tz="UTC")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
 from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.definition import Definition
@@ -59,12 +58,3 @@ def figures(totals: Totals) -> Figures:
         "calibration.brier": ratio(totals["calibration.squared"], n),
         "calibration.ece": ratio(np.abs(stated - right).sum(axis=1), n),
     }
-
-
-def reliability_table(totals: Totals) -> pd.DataFrame:
-    """Return, for the first row of `totals`, one row a class: events, mean stated probability, share right."""
-    events, stated, right = (totals.over(f"calibration.{part}", BINS)[0] for part in ("events", "stated", "right"))
-    return pd.DataFrame(
-        {"events": events, "stated": ratio(stated, events), "right": ratio(right, events)},
-        index=pd.Index(BINS, name="probability"),
-    )

@@ -9,7 +9,6 @@ from flowsift.arrays import BoolArray, IntArray
 from flowsift.quality import Finding
 from flowsift.units import NS_PER_S, SECONDS_PER_DAY
 
-HOUR_NS = 3600 * NS_PER_S
 DAY_NS = int(SECONDS_PER_DAY) * NS_PER_S
 
 

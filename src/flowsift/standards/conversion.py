@@ -50,28 +50,6 @@ COUNTED = frozenset(
 )
 """What figures are counted or given per; a volume per one of them is still a volume."""
 
-OTHER_UNITS = frozenset(
-    {
-        "",
-        "exponent",
-        "fraction",
-        "ft",
-        "ft2",
-        "gal/cycle/ft3",
-        "gal/ft2/in",
-        "gal/gal",
-        "gal/min/in2/psi^0.5",
-        "in",
-        "percent",
-        "percent of ETo",
-        "probability",
-        "psi",
-        "ratio",
-        "s/min",
-    }
-)
-"""Known units that are neither a volume, a flow nor a time."""
-
 
 def volume_factor_l(unit: str) -> float:
     """Return the litres in one `unit` of volume, such as ``gal``, ``gal/flush`` or ``mL/drip``.
@@ -120,10 +98,3 @@ def time_factor_s(unit: str) -> float:
     if head in TIME_S and COUNTED.issuperset(per):
         return TIME_S[head]
     raise OptionError(f"{unit!r} is not a unit of time")
-
-
-def is_known(unit: str) -> bool:
-    """Tell whether a unit can be read: a volume, a flow, a time, a count or one of `OTHER_UNITS`."""
-    parts = unit.split("/")
-    words = VOLUME_L.keys() | TIME_S.keys() | COUNTED
-    return unit in OTHER_UNITS or all(part in words for part in parts)

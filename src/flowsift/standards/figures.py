@@ -20,9 +20,6 @@ Kind = Literal["published", "common practice", "assumption", "from memory"]
 
 KINDS: tuple[Kind, ...] = get_args(Kind)
 
-WITHOUT_VALUE = frozenset({"formula", "rule"})
-"""Statistics of records that state an equation or a rule in their name and may carry no number."""
-
 
 @dataclass(frozen=True, kw_only=True)
 class Source:

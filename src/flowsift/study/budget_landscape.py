@@ -104,16 +104,6 @@ def applied_water_allowance_gal(
     return eto_in * GAL_PER_FT2_IN * (adjustment * area_ft2 + (1.0 - adjustment) * special_ft2)
 
 
-def estimated_water_use_gal(
-    *, eto_in: float, plant_factor: float, area_ft2: float, efficiency: float, special_ft2: float = 0.0
-) -> float:
-    """Return the estimated water use of a hydrozone [gal a year].
-
-    ``ETo x 0.62 x (PF x HA / IE + SLA)`` (figure landscape.estimated_use_equation).
-    """
-    return eto_in * GAL_PER_FT2_IN * (plant_factor * area_ft2 / efficiency + special_ft2)
-
-
 def parsed_eto(text: str) -> tuple[float, ...]:
     """Return twelve daily values [mm] of an evapotranspiration written as a number with its unit.
 
