@@ -21,9 +21,8 @@ def count_within(line: FloatArray, at: FloatArray, *, reach: float) -> IntArray:
     -------
     ndarray of int64, shape (n_places,)
     """
-    ordered = np.sort(line)
-    inside = np.searchsorted(ordered, at + reach, "right") - np.searchsorted(ordered, at - reach)
-    return np.asarray(inside, dtype=np.int64)
+    first, stop = _ranges_within(np.sort(line), at, reach)
+    return stop - first
 
 
 def count_in_boxes(points: FloatArray, at: FloatArray, *, reach: tuple[float, float]) -> IntArray:
@@ -50,12 +49,9 @@ def count_in_boxes(points: FloatArray, at: FloatArray, *, reach: tuple[float, fl
     x, y = points[order, 0], points[order[across], 1]
     rank = np.empty(n, np.int64)
     rank[across] = np.arange(n)
-    low = np.searchsorted(y, at[:, 1] - reach[1])
-    high = np.searchsorted(y, at[:, 1] + reach[1], "right")
+    low, high = _ranges_within(y, at[:, 1], reach[1])
     below = np.concatenate([low, high])
-    first = np.searchsorted(x, at[:, 0] - reach[0])
-    stop = np.searchsorted(x, at[:, 0] + reach[0], "right")
-    ends = np.tile(np.stack([first, stop]), 2)
+    ends = np.tile(np.stack(_ranges_within(x, at[:, 0], reach[0])), 2)
     count = np.zeros(below.size, np.int64)
     for bit in range(n.bit_length() - 1, -1, -1):
         in_upper = (rank >> bit & 1).astype(bool)
@@ -67,3 +63,13 @@ def count_in_boxes(points: FloatArray, at: FloatArray, *, reach: tuple[float, fl
         ends = lower + upper * (lower_upto[-1] + ends - 2 * lower)
         rank = np.concatenate([rank[~in_upper], rank[in_upper]])
     return count[low.size :] - count[: low.size]
+
+
+def _ranges_within(ordered: FloatArray, at: FloatArray, reach: float) -> tuple[IntArray, IntArray]:
+    """Return the range of the ordered numbers within a distance of each place, first and one after the last."""
+    # Places in order are found several times faster than places at random.
+    order = np.argsort(at, kind="stable")
+    first, stop = np.empty(at.size, np.int64), np.empty(at.size, np.int64)
+    first[order] = np.searchsorted(ordered, at[order] - reach)
+    stop[order] = np.searchsorted(ordered, at[order] + reach, "right")
+    return first, stop
