@@ -53,6 +53,12 @@ def test_every_parameter_is_described(name):
         assert f"{parameter}" in described or "arameters as in" in text or "arameters of" in text, parameter
 
 
+@pytest.mark.parametrize("name", [name for name, thing in DESCRIBED.items() if inspect.isfunction(thing)])
+def test_errors_are_described(name):
+    function = DESCRIBED[name]
+    assert "raise " not in inspect.getsource(function) or "\nRaises\n------\n" in inspect.getdoc(function)
+
+
 @pytest.mark.usefixtures("answers_kept", "folder")
 @pytest.mark.parametrize("name", [name for name in (DESCRIBED | METHODS) if name])
 def test_examples_run(name):
