@@ -1,10 +1,15 @@
 """How well the volume per flush is measured: errors, coverage, classes, toilets and flapper leaks, and what each
 correction is worth.
 
-    python benchmarks/flush_accuracy.py --homes 120 --workers 2 --output benchmarks/FLUSH_ACCURACY.md
+    python benchmarks/flush_accuracy.py --homes 130 --leaky 24 --workers 2 --output benchmarks/FLUSH_ACCURACY.md
 
 Homes are simulated from seeds of the validation split. The constants of `flowsift.study.flushes_*` were set on seeds
-100200 to 100349 and, for coarse traces, on training seeds from 50000; the homes here start at 102000.
+100200 to 100349 and, for coarse traces, on training seeds from 50000 and from 60000; the homes here start at 102000.
+
+An interval counts what a meter that passes its test may be off. So the meters here are drawn as the published limits
+say, any error within them as likely as any other. Those of the simulated population are better (their errors spread by
+0.5 %), and the same interval holds the truth more often there. Whether the estimate itself is as sure as it says is the
+coverage with the meter's own error set aside.
 
 Toilets are counted in two ways. Strictly: as many as were used six times or more. And as distinct ones: two toilets are
 distinct if the intervals stated for this home don't overlap when put around their true volumes, or if their true refill
@@ -52,6 +57,8 @@ READINGS = {"1 s, 0.03 L": (1.0, 0.03), "10 s, 0.4 L": (10.0, 0.4)}
 GOALS = {"1 s, 0.03 L": 0.03, "10 s, 0.4 L": 0.08}
 LEAST_FLUSHES = 6
 LEAK_L_PER_DAY = 20.0
+PULSES_READ = 1.25
+"""Pulses above which a refill isn't just a lone pulse: a leak of smaller ones is a constant flow to the meter."""
 ALIKE_FLOW = 2.0
 """Standard deviations of a flow, as one refill shows it, within which two toilets' flows are alike."""
 USUAL_HALF_PULSES = 1.5
@@ -209,8 +216,9 @@ def score(result: Disaggregation, truth: Truth, *, leaky: bool) -> Tally:
             "found": float(len(study.toilets)),
             "leak_l": leak_l,
             "leaks": float(len(leaks)),
+            "leak_refill_l": float(leaks["volume_l"].median()) if len(leaks) else 0.0,
             "leak_found": float(study.leak is not None),
-            "leak_answered": study.leak.per_day_l if study.leak else 0.0,
+            "leak_answered": (study.leak.per_day_l if study.leak else 0.0) + study.runs.volume_l / days,
             "days": days,
         }
     )
@@ -291,6 +299,8 @@ def report(name: str, ordinary: Tally, leaky: Tally) -> list[str]:
     every = pd.concat([homes, pd.DataFrame(leaky.homes)], ignore_index=True)
     tight = every[every["leaks"] == 0]
     loud = every[every["leak_l"] > LEAK_L_PER_DAY]
+    quiet = every[(every["leaks"] > 0) & (every["leak_l"] <= LEAK_L_PER_DAY)]
+    read = quiet[quiet["leak_refill_l"] > PULSES_READ * READINGS[name][1]]
     months = float(tight["days"].sum()) / 30.0
     false = int(tight["leak_found"].sum())
     error = t["error"].abs()
@@ -314,14 +324,14 @@ def report(name: str, ordinary: Tally, leaky: Tally) -> list[str]:
             f"{int(loud['leak_found'].sum())} of {len(loud)}",
             "all",
         ),
+        ("smaller ones found", f"{int(quiet['leak_found'].sum())} of {len(quiet)}", ""),
         (
-            "smaller ones found",
-            f"{int(every[(every['leaks'] > 0) & (every['leak_l'] <= 20)]['leak_found'].sum())} of "
-            f"{int(((every['leaks'] > 0) & (every['leak_l'] <= 20)).sum())}",
+            f"of those, with refills above {PULSES_READ:g} pulses",
+            f"{int(read['leak_found'].sum())} of {len(read)}",
             "",
         ),
         (
-            "their volume a day, answered over true",
+            f"volume a day of those above {LEAK_L_PER_DAY:g} L/day, answered over true",
             percent(float((loud["leak_answered"] / loud["leak_l"]).median())),
             "",
         ),
@@ -378,7 +388,7 @@ def main(output: Callable[[str], None] = print) -> None:
         "",
         f"Written by `benchmarks/flush_accuracy.py --homes {options.homes} --leaky {options.leaky} "
         f"--days {options.days}`: simulated homes of three stocks, validation seeds from {FIRST} (ordinary) and "
-        f"{FIRST_LEAKY} (worn flapper). {environment()}",
+        f"{FIRST_LEAKY} (worn flapper), meters drawn as their published limits say. {environment()}",
         "",
     ]
     with ProcessPoolExecutor(options.workers) as pool:

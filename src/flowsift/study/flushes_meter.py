@@ -1,10 +1,12 @@
 """What published accuracy limits say of a refill's volume: an error that is the same at every flush.
 
 A meter's error at one flow repeats: it does not average out over flushes. Published limits say how far a meter that
-passes its test may be off; where it lies between them nobody says, so that every place is taken as equally likely
-(rectangular; the usual treatment of a stated limit, common practice). Limits are stated at test flows and, below the
+passes its test may be off; where it lies between them nobody says, so that every place is taken as equally likely: a
+rectangular distribution of half-width a has the standard deviation a / sqrt(3), and independent errors add in
+quadrature ("Guide to the expression of uncertainty in measurement", JCGM 100:2008, clauses 4.3.7 and 5.1.2; the factor
+1.645 of its table G.1 then gives 90 %; clauses from memory). Limits are stated at test flows and, below the
 intermediate one, open downward: a displacement meter may miss more than it adds. Between two test flows the limits are
-interpolated in the logarithm of the flow (assumption).
+interpolated in the logarithm of the flow (assumption), and taken at the refill's own flow.
 """
 
 from __future__ import annotations
