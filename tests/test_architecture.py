@@ -115,10 +115,15 @@ def test_the_face_imports_no_room():
     assert names == set()
 
 
+PUBLISHED = {"varied"}
+"""Modules of `households` that read the published ranges: homes to train on may leave the population, not the world."""
+
+
 def test_rooms_that_must_not_meet():
     imports = {}
     for path in MODULES:
-        imports.setdefault(room_of(path), set()).update(imported_rooms(path))
+        rooms = set(imported_rooms(path)) - ({"standards"} if path.stem in PUBLISHED else set())
+        imports.setdefault(room_of(path), set()).update(rooms)
     for room, others in APART.items():
         assert imports.get(room, set()) & others == set(), f"{room} imports"
 

@@ -8,6 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from flowsift.households.uses import Use
+from flowsift.standards import Spread, typical_ranges
+from flowsift.units import SECONDS_PER_MINUTE
 
 SPARED_SHARE = 0.5
 """Share of fixtures, at a spread of 1, that are used less than the home's habits say."""
@@ -24,7 +26,7 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
 
     The flows of the home share one factor and those of each fixture another; times alike. Some fixtures are used less,
     and in half of the homes single uses move by an hour or so, so that what usually follows what doesn't any more.
-    A load or a programme keeps its order.
+    A load or a programme keeps its order. No fixture leaves the published ranges of its flow and volume for it.
 
     Parameters
     ----------
@@ -39,7 +41,7 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
     changed: list[Use] = []
     for name in dict.fromkeys(use.fixture for use in uses):
         own = [use for use in uses if use.fixture == name]
-        flow, time = home * _factors(rng, spread)
+        flow, time = _within_ranges(own, *(home * _factors(rng, spread)))
         kept = float(rng.uniform(0.2, 1.0)) if rng.random() < SPARED_SHARE * spread else 1.0
         # Single uses have no cycle: each is its own.
         cycle = np.array([use.cycle if use.cycle >= 0 else -1 - i for i, use in enumerate(own)])
@@ -58,6 +60,21 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
                     )
                 )
     return changed
+
+
+def _within_ranges(own: Sequence[Use], flow: float, time: float) -> tuple[float, float]:
+    """Limit factors so that the middle flow and volume of a fixture's uses don't leave their published ranges."""
+    published = typical_ranges()[own[0].label]
+    volume_l = np.median([use.volume_l for use in own])
+    flow_lpm = np.median([use.volume_l / use.duration_s for use in own]) * SECONDS_PER_MINUTE
+    flow = _kept(flow, float(flow_lpm), published.flow_lpm)
+    volume = _kept(flow * time, float(volume_l), published.volume_l)
+    return flow, volume / flow
+
+
+def _kept(factor: float, value: float, spread: Spread) -> float:
+    """Limit a factor so that a value isn't carried out of a range, or further out of it."""
+    return float(np.clip(factor, min(spread.low / value, 1.0), max(spread.high / value, 1.0)))
 
 
 def _factors(rng: np.random.Generator, spread: float) -> np.ndarray:

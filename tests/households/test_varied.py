@@ -1,0 +1,43 @@
+import numpy as np
+import pytest
+
+from flowsift.households import simulate
+from flowsift.households.uses import Use
+from flowsift.households.varied import varied
+from flowsift.standards import typical_ranges
+
+
+def fills(flow_lpm, seconds, *, label, n=12):
+    t_s, flow = np.array([0.0, seconds]), np.array([flow_lpm, flow_lpm])
+    return [Use(start_s=3600.0 * k, label=label, fixture=label, t_s=t_s, flow_lpm=flow, cycle=k) for k in range(n)]
+
+
+@pytest.mark.parametrize("label", ["clothes_washer", "shower", "flush"])
+def test_no_fixture_leaves_what_is_published(label):
+    published = typical_ranges()[label]
+    flow_lpm = published.flow_lpm.typical
+    uses = fills(flow_lpm, 60.0 * published.volume_l.typical / flow_lpm, label=label)
+    flows, volumes = [], []
+    for seed in range(200):
+        home = varied(uses, spread=1.0, rng=np.random.default_rng(seed))
+        flows += [np.median([use.flow_lpm[0] for use in home])] if home else []
+        volumes += [np.median([use.volume_l for use in home])] if home else []
+    for values, spread in ((flows, published.flow_lpm), (volumes, published.volume_l)):
+        assert min(values) >= spread.low * (1 - 1e-9)
+        assert max(values) <= spread.high * (1 + 1e-9)
+        # and they do vary, up to both ends
+        assert min(values) < 1.1 * spread.low
+        assert max(values) > 0.9 * spread.high
+
+
+def test_a_fixture_outside_is_carried_no_further_out():
+    uses = fills(60.0, 60.0, label="faucet")
+    for seed in range(50):
+        for use in varied(uses, spread=0.5, rng=np.random.default_rng(seed)):
+            assert use.flow_lpm[0] <= 60.0 * (1 + 1e-9)
+
+
+def test_a_varied_home_is_repeatable_and_unlike():
+    plain, one, again = (simulate(3, days=1, spread=spread).trace for spread in (0.0, 0.4, 0.4))
+    assert one.volume_l.tolist() == again.volume_l.tolist()
+    assert one.metered_l != pytest.approx(plain.metered_l, rel=1e-3)
