@@ -13,8 +13,9 @@ import flowsift as fs
 from flowsift.disaggregation import Disaggregation, Shares, TrickleSpans, assemble
 from flowsift.households.shipped import read_shipped
 from flowsift.labels import LABEL_WORDS, LABELS, label_words
-from flowsift.report.account import account_dict, round_to_sum, water_account
+from flowsift.report.account import account_dict, water_account
 from flowsift.report.account_text import account_sections, account_text
+from flowsift.report.digits import round_to_sum
 from flowsift.study.flushes_study import flushes
 from flowsift.units import L_PER_GAL
 

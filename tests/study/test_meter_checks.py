@@ -8,14 +8,8 @@ from tests.study.traces import pulsed, with_use
 
 from flowsift.errors import NotEnoughDataError, OptionError
 from flowsift.standards import minimum_test_flow
-from flowsift.study.meter_checks import (
-    bucket_test,
-    corrected,
-    meter_report,
-    recorded_l,
-    register_check,
-    zero_test,
-)
+from flowsift.study.meter_checks import bucket_test, corrected, recorded_l, register_check, zero_test
+from flowsift.study.meter_checks_report import meter_report
 from flowsift.units import L_PER_GAL
 
 

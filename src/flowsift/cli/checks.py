@@ -18,14 +18,8 @@ from flowsift.files import check_table_path, write_table
 from flowsift.report.checks_text import checks_sections
 from flowsift.report.wording import parsed_flow_lpm
 from flowsift.study.isolation_log import seconds_since_start
-from flowsift.study.meter_checks import (
-    Factor,
-    bucket_test,
-    corrected,
-    meter_report,
-    register_check,
-    zero_test,
-)
+from flowsift.study.meter_checks import Factor, bucket_test, corrected, register_check, zero_test
+from flowsift.study.meter_checks_report import meter_report
 from flowsift.tables import Table
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -287,27 +286,3 @@ def _toilets(result: Disaggregation, study: FlushStudy) -> tuple[FlushLine, ...]
         for kind, flush in (("full", toilet.full), ("reduced", toilet.reduced))
         if flush is not None
     )
-
-
-def round_to_sum(values: Iterable[float], *, decimals: int) -> list[float]:
-    """Round numbers so that they still add up to their rounded sum (largest remainder).
-
-    Parameters
-    ----------
-    values : iterable of float
-        Numbers >= 0.
-    decimals : int
-        Digits after the point.
-
-    Returns
-    -------
-    list of float
-        Each differs from its value by less than one unit of the last digit.
-    """
-    step = 10.0**-decimals
-    scaled = np.asarray(list(values), dtype=np.float64) / step
-    whole = np.floor(scaled + 1e-9)
-    missing = round(float(scaled.sum())) - int(whole.sum())
-    order = np.argsort(whole - scaled, kind="stable")
-    whole[order[: max(missing, 0)]] += 1
-    return [float(round(w * step, decimals)) for w in whole]

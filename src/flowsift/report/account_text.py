@@ -9,8 +9,8 @@ import pandas as pd
 
 from flowsift.labels import TRICKLE, UNEXPLAINED, label_words
 from flowsift.quality import Finding
-from flowsift.report.account import Account, TrickleLine, UseLine, round_to_sum
-from flowsift.report.digits import plain, plain_pair
+from flowsift.report.account import Account, TrickleLine, UseLine
+from flowsift.report.digits import plain, plain_pair, round_to_sum
 from flowsift.units import L_PER_GAL, SECONDS_PER_DAY, SECONDS_PER_MINUTE, UnitSystem
 
 WIDTH = 80

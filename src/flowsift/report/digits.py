@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+
+import numpy as np
 
 MOST_MORE_DIGITS = 3
 """Bounds that read alike with fewer than so many digits more are written alike."""
@@ -26,3 +29,27 @@ def plain_pair(low: float, high: float) -> tuple[str, str]:
         if pair[0] != pair[1]:
             return pair
     return plain(low), plain(high)
+
+
+def round_to_sum(values: Iterable[float], *, decimals: int) -> list[float]:
+    """Round numbers so that they still add up to their rounded sum (largest remainder).
+
+    Parameters
+    ----------
+    values : iterable of float
+        Numbers >= 0.
+    decimals : int
+        Digits after the point.
+
+    Returns
+    -------
+    list of float
+        Each differs from its value by less than one unit of the last digit.
+    """
+    step = 10.0**-decimals
+    scaled = np.asarray(list(values), dtype=np.float64) / step
+    whole = np.floor(scaled + 1e-9)
+    missing = round(float(scaled.sum())) - int(whole.sum())
+    order = np.argsort(whole - scaled, kind="stable")
+    whole[order[: max(missing, 0)]] += 1
+    return [float(round(w * step, decimals)) for w in whole]

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from flowsift.report.account import round_to_sum
 from flowsift.report.account_text import Section
+from flowsift.report.digits import round_to_sum
 from flowsift.report.wording import Amounts, bullets, cautions_section, moment, money, wrapped
 from flowsift.study.leaks_ledger import LeakLedger
 from flowsift.study.leaks_lines import LeakLine
