@@ -1,7 +1,6 @@
 """A live home: the same answer in any chunks and through any number of restarts, and the answer of a whole record."""
 
 import json
-import math
 from dataclasses import replace
 from itertools import pairwise
 
@@ -106,7 +105,11 @@ def test_late_and_repeated_rows_make_no_difference(home, day, whole):
 
 
 def segments(events):
-    return {(int(a), int(b)): v for a, b, v in events}
+    """Volumes by start and end; two uses may begin and end together."""
+    found = {}
+    for start, end, volume_l in events:
+        found.setdefault((int(start), int(end)), []).append(volume_l)
+    return {times: sorted(volumes) for times, volumes in found.items()}
 
 
 def batch_segments(result):
@@ -120,13 +123,13 @@ def live_segments(notices):
 
 
 def assert_alike(live, batch, *, share):
-    both = live.keys() & batch.keys()
-    assert len(both) >= share * max(len(live), len(batch))
-    assert all(math.isclose(live[k], batch[k], rel_tol=1e-6, abs_tol=1e-6) for k in both)
+    same = [k for k in live.keys() & batch.keys() if live[k] == pytest.approx(batch[k], rel=1e-6, abs=1e-6)]
+    assert len(same) >= share * max(len(live), len(batch))
 
 
 def test_a_record_fed_live_is_cut_as_in_batch(record, home):
-    # Joining pieces rests on labels, which see a shorter past and future live: a few joins differ.
+    # Batch learns the home anew. Joining pieces rests on labels, which see a shorter past and future live: a few joins
+    # differ. With the same knowledge none does: see test_whole.py.
     assert_alike(live_segments(sift_whole(record, home)), batch_segments(fs.disaggregate(record)), share=0.985)
 
 

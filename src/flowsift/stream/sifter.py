@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any
 
 import numpy as np
 
+from flowsift.arrays import IntArray
 from flowsift.errors import InputError, OptionError
 from flowsift.ingest.gridded import checked_absent
 from flowsift.ingest.instants import instants_ns
+from flowsift.signal.segmentation import Segmentation
 from flowsift.stream.alert_watch import AlertWatch
 from flowsift.stream.arrivals import LEAST_HOLD, Arrivals
 from flowsift.stream.balance import LiveBalance
@@ -34,6 +37,36 @@ NEVER = 2**62
 """A cell that no feed reaches."""
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Settled:
+    """A stretch that is explained.
+
+    Attributes
+    ----------
+    cell : ndarray of int64, shape (n_flow,)
+        Its cells with flow, counted from the feed's first row.
+    first : int
+        Its first cell.
+    uses : Segmentation
+        Its uses, in the order of the `SettledEvent` notices to come; cells from `first`.
+
+    Examples
+    --------
+    >>> from flowsift.households import read_shipped
+    >>> from flowsift.stream import Sifter, learn_home
+    >>> stretches = []
+    >>> sifter = Sifter(learn_home(read_shipped("demo").trace), on_settled=stretches.append)
+    >>> _ = sifter.feed(["2024-06-24T06:00:00Z", "2024-06-24T06:00:05Z"], [0.0, 0.4])
+    >>> _ = sifter.finish()
+    >>> stretches[0].cell.tolist(), stretches[0].uses.n_uses
+    ([1], 1)
+    """
+
+    cell: IntArray
+    first: int
+    uses: Segmentation
+
+
 class Sifter:
     """One home, fed as its samples arrive.
 
@@ -52,6 +85,9 @@ class Sifter:
     absent : {"missing", "zero"}
         What an interval without a row means. With "zero", time goes on only with rows: send one of no flow now and
         then, or uses settle late.
+    on_settled : callable, optional
+        Called with each `Settled` stretch: whose water each of its cells holds, before the uses have their labels. It
+        is no part of the state.
 
     Raises
     ------
@@ -67,12 +103,19 @@ class Sifter:
     """
 
     def __init__(
-        self, home: LearnedHome, *, late_s: float = LATE_S, wait_s: float = LABEL_WAIT_S, absent: str = "missing"
+        self,
+        home: LearnedHome,
+        *,
+        late_s: float = LATE_S,
+        wait_s: float = LABEL_WAIT_S,
+        absent: str = "missing",
+        on_settled: Callable[[Settled], None] | None = None,
     ) -> None:
         for name, value in (("late_s", late_s), ("wait_s", wait_s)):
             if not (np.isfinite(value) and value >= 0):
                 raise OptionError(f"{name} is {value!r}, expected a number of seconds of at least 0")
         self.home = home
+        self._on_settled = on_settled
         self._late_s, self._wait_s, self._absent = float(late_s), float(wait_s), checked_absent(absent)
         meter = {"pulse_l": home.pulse_l, "interval_s": home.interval_s}
         hold = max(int(np.ceil(late_s / home.interval_s)), LEAST_HOLD)
@@ -272,10 +315,12 @@ class Sifter:
 
     def _put_away(self, stretch: Stretch, at: int) -> None:
         spans = self._trickle.spans(stretch.first, stretch.stop)
-        events_l, trickle_l = self._recent.add(stretch, spans, at=at, start_ns=self._arrivals.ns_of(0))
+        uses = self._recent.add(stretch, spans, at=at, start_ns=self._arrivals.ns_of(0))
         self._settled_l += float(stretch.volume_l.sum())
-        self._events_l += events_l
-        self._trickle_l += trickle_l
+        self._events_l += float(uses.shares.volume_l.sum())
+        self._trickle_l += float(uses.trickle_l.sum())
+        if self._on_settled is not None:
+            self._on_settled(Settled(cell=stretch.cell, first=stretch.first, uses=uses))
         self._watch.forget(stretch.stop)
 
     def _home_mark(self) -> str:

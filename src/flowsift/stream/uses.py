@@ -87,7 +87,7 @@ class RecentUses:
         """Cell at which the oldest use without a label gets it; None for none."""
         return int(self._table[self._n_told, DUE]) if self._n_told < len(self._table) else None
 
-    def add(self, stretch: Stretch, trickle: TrickleSpans, *, at: int, start_ns: int) -> tuple[float, float]:
+    def add(self, stretch: Stretch, trickle: TrickleSpans, *, at: int, start_ns: int) -> Segmentation:
         """Cut a stretch into uses.
 
         Parameters
@@ -102,8 +102,8 @@ class RecentUses:
 
         Returns
         -------
-        events_l, trickle_l : float
-            Volume of its uses and of the trickle in it [L].
+        Segmentation
+            Its uses, in the order in which they get their labels; cells from its first.
         """
         home = self._home
         trace = _as_trace(stretch, home, start_ns)
@@ -128,7 +128,7 @@ class RecentUses:
                 ]
             )
             self._table = np.concatenate([self._table, rows])
-        return float(uses.shares.volume_l.sum()), float(uses.trickle_l.sum())
+        return uses
 
     def _joined(self, trace: Trace, pieces: Segmentation, since_s: float) -> Segmentation:
         """Join the pieces that belong to one use, and remember the pieces."""
