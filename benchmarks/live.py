@@ -4,6 +4,7 @@
     python benchmarks/live.py homes --homes 10000
     python benchmarks/live.py kills --kills 100
     python benchmarks/live.py alike --homes 6
+    python benchmarks/live.py same --homes 6
     python benchmarks/live.py settling
 
 Each prints its lines of `LIVE.md`. Homes are made up (`flowsift.households`); times are those of one thread, and CPU
@@ -31,7 +32,15 @@ import flowsift as fs
 from flowsift.cli import main as command
 from flowsift.households import simulate
 from flowsift.households.fixtures.leaks import Trickle
-from flowsift.stream import SettledEvent, Sifter, home_from_json, home_to_json, learn_home, sift_whole
+from flowsift.stream import (
+    SettledEvent,
+    Sifter,
+    disaggregate_known,
+    home_from_json,
+    home_to_json,
+    learn_home,
+    sift_whole,
+)
 from flowsift.stream.whole import rows_of
 from flowsift.units import NS_PER_S, SECONDS_PER_DAY
 
@@ -55,6 +64,9 @@ def main() -> None:
     alike_homes = what.add_parser("alike")
     alike_homes.add_argument("--homes", type=int, default=6)
     alike_homes.set_defaults(run=lambda a: alike(a.homes))
+    same_homes = what.add_parser("same")
+    same_homes.add_argument("--homes", type=int, default=6)
+    same_homes.set_defaults(run=lambda a: same_home(a.homes))
     what.add_parser("settling").set_defaults(run=lambda _: settling())
     arguments = parser.parse_args()
     print(environment())
@@ -242,6 +254,25 @@ def alike(n_homes: int) -> None:
             if n_batch:
                 shares = " | ".join(f"{n / n_batch:.2%}" for n in (cut, volume_too, label_too))
                 print(f"| {meter} | {learned} | {n_batch:,.0f} | {n_live:,.0f} | {shares} |", flush=True)
+
+
+def same_home(n_homes: int) -> None:
+    """How far events fed in chunks, with restarts between, are those of the whole trace by the same learned home."""
+    print("\n| events in batch | live | same start and end | and volume to 1 mL | and label |\n" + "| --- " * 5 + "|")
+    counts = np.zeros(5)
+    for seed in range(101, 101 + n_homes):
+        before, at, volume = record_and_day(seed, days=RECORD_DAYS)
+        home = learn_home(before, rules=())
+        rng = np.random.default_rng(seed)
+        sifter, found, k = Sifter(home), [], 0
+        while k < at.size:
+            n = int(rng.integers(1, 20_000))
+            found += sifter.feed_ns(at[k : k + n], volume[k : k + n])
+            sifter = Sifter.from_json(sifter.to_json(), home)
+            k += n
+        week = fs.Trace.from_volumes(at.view("M8[ns]"), volume, pulse_l=before.pulse_l)
+        counts += agreement(disaggregate_known(week, home), [*found, *sifter.finish()])
+    print(f"| {counts[0]:,.0f} | {counts[1]:,.0f} | " + " | ".join(f"{n / counts[0]:.2%}" for n in counts[2:]) + " |")
 
 
 def agreement(batch: fs.Disaggregation, notices: list[object]) -> np.ndarray:
