@@ -39,13 +39,14 @@ FIGURES = {
 }
 
 
-def home_of(number: int) -> Household:
+def home_of(number: int, *, interval_s: float = 1.0) -> Household:
     """Simulate a home; every second one is of the shifted population."""
     return simulate(
         FIRST_SEED + number,
         days=DAYS,
         stock=STOCK_CYCLE[number // 2 % 3],
         pulse_l=PULSE_CYCLE_L[number // 2 % 4],
+        interval_s=interval_s,
         population="shifted" if number % 2 else "standard",
     )
 
