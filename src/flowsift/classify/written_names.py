@@ -74,7 +74,7 @@ def _likeliest(away: FloatArray, name: np.ndarray[tuple[int], np.dtype[np.object
     for _ in range(ROUNDS):
         chance = density * share
         share = (chance / chance.sum(axis=1, keepdims=True)).mean(axis=0)
-    return fixture[(density * share).argmax(axis=1)].astype(object)
+    return np.asarray(fixture[(density * share).argmax(axis=1)], dtype=object)
 
 
 def _distance(features: UseFeatures, left: IntArray, right: IntArray) -> FloatArray:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from flowsift.report.account_text import Section
 from flowsift.report.digits import round_to_sum
 from flowsift.report.wording import Amounts, bullets, cautions_section, moment, money, wrapped
@@ -24,8 +26,13 @@ def ledger_sections(ledger: LeakLedger, *, units: UnitSystem) -> tuple[Section, 
         title = f"{number}. {line.kind}" + (f", {line.fixture}" if line.fixture else "")
         sections.append(Section(heading=title, lines=_line(line, ledger, say)))
     if not ledger.lines:
-        limit = say.flow(ledger.smallest_visible_lpm)
-        text = f"none found; a constant flow below about {limit} would not have shown, nor one below the meter's start"
+        limit = ledger.smallest_visible_lpm
+        text = (
+            f"none found; a constant flow below about {say.flow(limit)} may not have shown, nor one below the meter's "
+            "start"
+            if np.isfinite(limit)
+            else "none found; in a record this short a constant flow can't be told from a use"
+        )
         sections.append(Section(heading="Losses", lines=wrapped(text)))
     sections.append(Section(heading="Where the metered water went", lines=_balance(ledger, say)))
     if ledger.lines:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
+from flowsift.signal.resolution import smallest_trickle_lpm
 from flowsift.standards.conversion import DAYS_PER_YEAR
 from flowsift.study.leaks_lines import LeakLine, left_running, refills, trickles
 from flowsift.study.leaks_zones import raised_zones
@@ -60,7 +61,7 @@ class LeakLedger:
     currency : str
         Of the costs; empty without a tariff.
     smallest_visible_lpm : float
-        Smallest constant flow that a trickle's search would have shown [L/min], from the pulse alone.
+        Smallest constant flow that would have shown [L/min], from pulse and length; infinite in a record of hours.
 
     Examples
     --------
@@ -152,13 +153,8 @@ def leaks(result: Disaggregation, tariff: Tariff | None = None) -> LeakLedger:
         per_year_l=per_day * DAYS_PER_YEAR,
         cost_per_year=cost,
         currency=tariff.currency if tariff is not None else "",
-        smallest_visible_lpm=trickle_limit_lpm(result),
+        smallest_visible_lpm=smallest_trickle_lpm(trace),
     )
-
-
-def trickle_limit_lpm(result: Disaggregation) -> float:
-    """Return the smallest trickle that the search in windows of two days can show: two pulses in 3 h [L/min]."""
-    return 2.0 * result.trace.pulse_l / 180.0
 
 
 def _priced(lines: Sequence[LeakLine], per_day_l_price: float) -> list[LeakLine]:
