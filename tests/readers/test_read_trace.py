@@ -528,3 +528,13 @@ def test_open_data_of_an_apartment():
     # smoothed pulses show no step
     assert trace.pulse_l == 0.0
     assert trace.metered_l == pytest.approx(17_189.7, rel=1e-4)
+
+
+def test_a_decimal_comma_that_was_not_expected_is_named(tmp_path):
+    path = tmp_path / "register.tsv"
+    rows = "".join(f"2024-06-0{day} 00:00:00\t{day},5\t3.6\n" for day in range(1, 7))
+    path.write_text("time\tregister_l\tbattery\n" + rows, encoding="utf-8")
+    with pytest.raises(
+        fs.InputError, match=r"found '1,5', expected a number \(is its comma a decimal one: --decimal ,\)"
+    ):
+        fs.read_trace(path)

@@ -181,10 +181,10 @@ def _one_row_a_use(events: pd.DataFrame) -> tuple[pd.DataFrame, IntArray]:
     first = use.loc[taps.index].where(~goes_on)
     use.loc[taps.index] = first.groupby(taps["fixture"]).ffill().astype(np.int64)
     row = np.unique(use.to_numpy(), return_inverse=True)[1].astype(np.int64)
-    joined = events.groupby(row, as_index=False).agg(
+    joined = events.groupby(row).agg(
         {name: JOINED.get(name, "first") for name in events.columns}  # a use begins with its first draw
     )
-    return joined, row[rank]
+    return joined.reset_index(drop=True), row[rank]
 
 
 def _cells_of(trace: Trace, start: pd.Series, end: pd.Series) -> tuple[IntArray, IntArray]:

@@ -52,9 +52,11 @@ def broken_row(source: Source, layout: TextLayout, chosen: Chosen, problem: str)
         if chosen.value is not None:
             field = row[chosen.value].strip()
             if field not in NULLS and not _is_value(field, layout.decimal):
-                both = "," in field and "." in field
+                hint = ""
+                if "," in field:
+                    hint = " without thousands marks" if "." in field else " (is its comma a decimal one: --decimal ,)"
                 return InputError(
-                    f"found {field!r}, expected a number" + (" without thousands marks" if both else ""),
+                    f"found {field!r}, expected a number{hint}",
                     file=source.name,
                     row=number,
                     column=layout.names[chosen.value],
