@@ -15,12 +15,10 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from flowsift.disaggregation import TrickleSpans
+from flowsift.signal.blocks import BLOCK_S, Blocks, summarise_blocks, without_data
 from flowsift.signal.spacing import Spacing, even_spacing
-from flowsift.trace import BoolArray, FloatArray, IntArray, Trace
+from flowsift.trace import FloatArray, IntArray, Trace
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
-
-BLOCK_S = 600.0
-"""Length of the blocks in which rates and pauses are first looked at [s]."""
 
 HIGHEST_LPM = 3.0
 """Above this a constant flow is a use [L/min] (assumption: an open fixture or a drip zone runs faster)."""
@@ -44,9 +42,6 @@ SPARSE_CELLS = 30
 MOST_HIDDEN = 2.0
 """Quiet blocks show at most this many times the rate that the spacing does: the rest is of uses too small to be seen.
 More is no trickle but something that comes and goes."""
-
-MISSING_SHARE = 0.02
-"""A block that lacks at most this share of its cells is known all the same: loggers lose single rows."""
 
 PAUSE_SLACK = 1.9
 """How many pulses' time a pause may last before it rules the trickle out: pulse spacing wanders with the pressure and a
@@ -77,25 +72,6 @@ class Meter:
     block_s: float
     pulse_l: float
     interval_s: float
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Blocks:
-    """Stretches of equal length, in order.
-
-    Attributes
-    ----------
-    volume_l : ndarray, shape (n_blocks,)
-        Metered volume [L].
-    pause_s : ndarray, shape (n_blocks,)
-        Longest pause that reaches into the block, with its whole length [s].
-    known : ndarray, shape (n_blocks,)
-        1 where all data are there, else 0.
-    """
-
-    volume_l: FloatArray
-    pause_s: FloatArray
-    known: FloatArray
 
 
 def find_trickle(trace: Trace) -> TrickleSpans:
@@ -144,41 +120,6 @@ def floor_rate(blocks: Blocks, *, block_s: float, pulse_l: float, interval_s: fl
 def _most_of_trickle(rate_lpm: FloatArray, block_s: float, pulse_l: float) -> FloatArray:
     """Return the most that a trickle brings in a block [L]: its rate may waver, and a pulse may fall in or out."""
     return np.asarray(1.15 * rate_lpm * block_s / SECONDS_PER_MINUTE + 1.01 * pulse_l)
-
-
-def summarise_blocks(trace: Trace, block_cells: int, n_blocks: int) -> Blocks:
-    """Sum up blocks; a pause counts in every block that it reaches into, with its whole length."""
-    block = trace.cell // block_cells
-    volume = np.bincount(block, trace.volume_l, minlength=n_blocks)[:n_blocks]
-    missing = np.diff(_missing_before(trace, np.arange(n_blocks + 1) * block_cells))
-    known = (missing <= MISSING_SHARE * block_cells).astype(np.float64)
-    edges = np.concatenate([[-1], trace.cell, [trace.n_cells]])
-    pause = (np.diff(edges) - 1) * trace.interval_s
-    pause = np.where(_without_data(trace, edges), 0.0, pause)
-    longest = np.zeros(n_blocks)
-    last = n_blocks - 1
-    from_block = np.minimum((edges[:-1] + 1) // block_cells, last)
-    to_block = np.minimum(np.maximum(edges[1:] - 1, 0) // block_cells, last)
-    np.maximum.at(longest, from_block, pause)
-    np.maximum.at(longest, to_block, pause)
-    for k in np.flatnonzero(to_block - from_block > 1):
-        inner = slice(from_block[k] + 1, to_block[k])
-        longest[inner] = np.maximum(longest[inner], pause[k])
-    return Blocks(volume_l=volume.astype(np.float64), pause_s=longest, known=known)
-
-
-def _missing_before(trace: Trace, cells: IntArray) -> IntArray:
-    """Number of missing cells before each cell."""
-    upto = np.append(0, np.cumsum(trace.gaps[:, 1] - trace.gaps[:, 0]))
-    begun = np.searchsorted(trace.gaps[:, 0], cells)
-    stop = np.append(0, trace.gaps[:, 1])[begun]
-    return np.asarray(upto[begun] - np.maximum(stop - cells, 0), dtype=np.int64)
-
-
-def _without_data(trace: Trace, cells: IntArray) -> BoolArray:
-    """Tell between which neighbours of some cells data are missing: a pause there says nothing."""
-    begun = np.searchsorted(trace.gaps[:, 0], cells)
-    return np.asarray(begun[1:] > begun[:-1])
 
 
 def _constant_rate(blocks: Blocks, block_s: float, scale: Scale, pulse_l: float, interval_s: float) -> FloatArray:
@@ -429,7 +370,7 @@ def onset_cell(trace: Trace, first: int, half: int, rate_lpm: float) -> int:
     inside = min(half, first + round(DATED_WITHIN_S / trace.interval_s))
     low, high = np.searchsorted(trace.cell, [max(first - reach, 0), inside])
     cells = np.append(trace.cell[low - 1] if low else 0, trace.cell[low:high])
-    long = np.flatnonzero((np.diff(cells) > allowed) & ~_without_data(trace, cells))
+    long = np.flatnonzero((np.diff(cells) > allowed) & ~without_data(trace, cells))
     return max(int(cells[long[-1] + 1]) - round(spacing / 2) if long.size else first - reach, 0)
 
 
@@ -440,7 +381,7 @@ def end_cell(trace: Trace, last: int, half: int, rate_lpm: float) -> int:
     inside = max(half, last - round(DATED_WITHIN_S / trace.interval_s))
     low, high = np.searchsorted(trace.cell, [inside, min(last + reach, trace.n_cells)])
     cells = np.append(trace.cell[low:high], trace.cell[high] if high < trace.n_flow else trace.n_cells)
-    long = np.flatnonzero((np.diff(cells) > allowed) & ~_without_data(trace, cells))
+    long = np.flatnonzero((np.diff(cells) > allowed) & ~without_data(trace, cells))
     return min(int(cells[long[0]]) + 1 + round(spacing / 2) if long.size else last + reach, trace.n_cells)
 
 

@@ -15,8 +15,8 @@ from flowsift.disaggregation import Disaggregation
 from flowsift.errors import NotEnoughDataError
 from flowsift.features import UseFeatures, describe_uses, features_of_cuts
 from flowsift.pipeline import cut_uses, disaggregate, meter_of
+from flowsift.signal.blocks import Blocks, summarise_blocks
 from flowsift.signal.familiar import Familiar
-from flowsift.signal.trickle import Blocks, summarise_blocks
 from flowsift.stream.trickle_watch import block_cells, kept_blocks
 from flowsift.study.alerts import AlertRule, alert_levels
 from flowsift.trace import Trace

@@ -13,8 +13,8 @@ from flowsift.classify.modes import Modes
 from flowsift.classify.prior import Prior
 from flowsift.errors import InputError
 from flowsift.labels import LABELS
+from flowsift.signal.blocks import Blocks
 from flowsift.signal.familiar import Familiar
-from flowsift.signal.trickle import Blocks
 from flowsift.stream.home import Known, LearnedHome, Past, RecordedTrickle
 from flowsift.stream.strict_json import Fields, read_fields, written
 from flowsift.study.alerts import AlertRule

@@ -7,7 +7,7 @@ from bisect import bisect_right
 import numpy as np
 
 from flowsift.disaggregation import TrickleSpans
-from flowsift.signal.trickle import Blocks
+from flowsift.signal.blocks import Blocks
 from flowsift.stream.arrivals import Arrivals
 from flowsift.stream.home import LearnedHome
 from flowsift.stream.trickle_watch import Running, TrickleWatch, block_cells

@@ -11,14 +11,12 @@ import numpy as np
 from flowsift.arrays import BoolArray
 from flowsift.disaggregation import TrickleSpans
 from flowsift.errors import InputError
+from flowsift.signal.blocks import BLOCK_S, MISSING_SHARE, Blocks
 from flowsift.signal.trickle import (
-    BLOCK_S,
     CHANGE,
     LEAST_PULSES,
-    MISSING_SHARE,
     PAUSE_SLACK,
     SCALES,
-    Blocks,
     Meter,
     floor_rate,
     level_pieces,
