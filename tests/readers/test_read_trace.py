@@ -538,3 +538,11 @@ def test_a_decimal_comma_that_was_not_expected_is_named(tmp_path):
         fs.InputError, match=r"found '1,5', expected a number \(is its comma a decimal one: --decimal ,\)"
     ):
         fs.read_trace(path)
+
+
+def test_a_broken_number_among_decimal_commas_is_no_question_of_commas(tmp_path):
+    rows = "".join(f"2024-06-01 00:00:0{k};{k},5\n" for k in range(9)) + "2024-06-01 00:00:09;9x,5\n"
+    path = write(tmp_path / "register.csv", "time;register_l\n" + rows)
+    with pytest.raises(fs.InputError, match="found '9x,5', expected a number") as error:
+        fs.read_trace(path)
+    assert "--decimal" not in str(error.value)

@@ -53,8 +53,10 @@ def broken_row(source: Source, layout: TextLayout, chosen: Chosen, problem: str)
             field = row[chosen.value].strip()
             if field not in NULLS and not _is_value(field, layout.decimal):
                 hint = ""
-                if "," in field:
-                    hint = " without thousands marks" if "." in field else " (is its comma a decimal one: --decimal ,)"
+                if "," in field and "." in field:
+                    hint = " without thousands marks"
+                elif "," in field and layout.decimal != ",":
+                    hint = " (is its comma a decimal one: --decimal ,)"
                 return InputError(
                     f"found {field!r}, expected a number{hint}",
                     file=source.name,
