@@ -117,17 +117,6 @@ def test_shifted_boundaries_hurt_boundaries() -> None:
     assert figures["volume.share"] < 1.0
 
 
-@pytest.mark.parametrize(("pause", "found"), [(10, 1.0), (11, 0.0)])
-def test_draws_of_one_tap_are_one_use_up_to_ten_seconds(pause, found) -> None:
-    draws = [Use(100, 140, "faucet", "faucet-1"), Use(140 + pause, 180 + pause, "faucet", "faucet-1")]
-    other = Use(400, 420, "faucet", "faucet-2")
-    trace, truth = home([*draws, other])
-    whole = [Use(100, 180 + pause, "faucet", "faucet-1", litres_per_cell=0.08), other]
-    figures = score_home(answer(trace, whole), truth).figures
-    # Cut apart, the whole matches one of two draws: two of three true uses, and both answers are right.
-    assert figures["events.f1[faucet]"] == pytest.approx(1.0 if found else 0.8)
-
-
 def test_volume_at_the_right_second_by_hand() -> None:
     # 10 L of shower; the answer gives its first 4 L to a faucet and leaves the last 1 L unexplained: 5 of 10 are right.
     trace, truth = home([Use(100, 200, "shower")])

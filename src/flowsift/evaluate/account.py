@@ -24,13 +24,6 @@ VOLUME_COLUMNS: tuple[str, ...] = (*VOLUME_LABELS, UNEXPLAINED)
 """Columns of `Account.by_label_l`."""
 
 
-TAP_PAUSE_S = 10.0
-"""Draws of one tap with no longer pause are one use [s] (common practice where draw data are cut)."""
-
-JOINED = {"end": "max", "volume_l": "sum"}
-"""How figures of draws become those of a use."""
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Account:
     """One account of a trace's water, true or answered.
@@ -125,8 +118,7 @@ def account_of_truth(truth: Truth, trace: Trace) -> Account:
     """Return the true account of `trace`.
 
     Truth in cells that the trace doesn't hold (a gap, or a meter that missed the flow) has no metered volume and is
-    left out; an event without any metered volume keeps its times and has a volume of zero. Draws of one tap with no
-    more than `TAP_PAUSE_S` between them are one event, whoever turned it: no meter tells one hand from another.
+    left out; an event without any metered volume keeps its times and has a volume of zero.
 
     Parameters
     ----------
@@ -140,8 +132,11 @@ def account_of_truth(truth: Truth, trace: Trace) -> Account:
     InputError
         If an event carries an unknown label (names its row).
     """
-    events, rank = _one_row_a_use(truth.events)
-    trickle = truth.trickle
+    events, trickle = truth.events, truth.trickle
+    order = np.lexsort((pd.DatetimeIndex(events["end"]).asi8, pd.DatetimeIndex(events["start"]).asi8))
+    rank = np.empty(len(events), np.int64)
+    rank[order] = np.arange(len(events))
+    events = events.iloc[order]
     start, end = _cells_of(trace, events["start"], events["end"])
     position, held = _positions(trace, truth.shares.cell)
     shares = Shares(
@@ -166,25 +161,6 @@ def account_of_truth(truth: Truth, trace: Trace) -> Account:
         trickle_lpm=trickle["rate_lpm"].to_numpy(dtype=np.float64),
         trickle_l=sum_by(position[held], truth.trickle_cells.volume_l[held], trace.n_flow),
     )
-
-
-def _one_row_a_use(events: pd.DataFrame) -> tuple[pd.DataFrame, IntArray]:
-    """Sort events by start, draws of one tap joined; also return the new row of each event."""
-    order = np.lexsort((pd.DatetimeIndex(events["end"]).asi8, pd.DatetimeIndex(events["start"]).asi8))
-    rank = np.empty(len(events), np.int64)
-    rank[order] = np.arange(len(events))
-    events = events.iloc[order].reset_index(drop=True)
-    taps = events[(events["label"] == "faucet") & (events["fixture"] != "")]
-    ended = taps.groupby("fixture")["end"].cummax().groupby(taps["fixture"]).shift()
-    goes_on = taps["start"] - ended <= pd.Timedelta(seconds=TAP_PAUSE_S)
-    use = pd.Series(np.arange(len(events)))
-    first = use.loc[taps.index].where(~goes_on)
-    use.loc[taps.index] = first.groupby(taps["fixture"]).ffill().astype(np.int64)
-    row = np.unique(use.to_numpy(), return_inverse=True)[1].astype(np.int64)
-    joined = events.groupby(row).agg(
-        {name: JOINED.get(name, "first") for name in events.columns}  # a use begins with its first draw
-    )
-    return joined.reset_index(drop=True), row[rank]
 
 
 def _cells_of(trace: Trace, start: pd.Series, end: pd.Series) -> tuple[IntArray, IntArray]:

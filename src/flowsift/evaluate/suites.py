@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
@@ -93,7 +93,20 @@ def suite(name: str) -> Suite:
 @cache
 def suites() -> Mapping[str, Suite]:
     """Return every suite by name."""
-    made = (_quick(), _standard(), _resolution(), _overlap(), _leaks(), _hard(), _shifted(), _validation())
+    standard, overlap = _standard(), _overlap()
+    made = (
+        _quick(),
+        standard,
+        _read_every(standard, 10.0),
+        _read_every(standard, 60.0),
+        _resolution(),
+        overlap,
+        _read_every(overlap, 10.0),
+        _leaks(),
+        _hard(),
+        _shifted(),
+        _validation(),
+    )
     return MappingProxyType({suite.name: suite for suite in made})
 
 
@@ -125,6 +138,19 @@ def training_homes(n: int, *, days: int = 14) -> tuple[SimulatedHome, ...]:
 def _ordinary(i: int, *, seed: int, days: int, prefix: str) -> SimulatedHome:
     options = {"stock": STOCK_CYCLE[i % 3], "pulse_l": PULSE_CYCLE_L[i % 4], "interval_s": 1.0}
     return SimulatedHome(name=f"{prefix}-{i:03d}", seed=seed, days=days, options=options)
+
+
+def _read_every(fine: Suite, interval_s: float) -> Suite:
+    """Return the suite with the same homes and meters, read at a longer interval."""
+    return replace(
+        fine,
+        name=f"{fine.name}-{interval_s:g}s",
+        question=f"The homes of {fine.name}, their meters read every {interval_s:g} s.",
+        homes=tuple(
+            replace(home, name=f"{home.name}-{interval_s:g}s", options={**home.options, "interval_s": interval_s})
+            for home in fine.homes
+        ),
+    )
 
 
 def _quick() -> Suite:
