@@ -25,6 +25,9 @@ TRICKLE = "trickle"
 UNEXPLAINED = "unexplained"
 """Name of the metered volume that no event and no trickle accounts for."""
 
+PARTS: tuple[str, ...] = (*LABELS, TRICKLE, UNEXPLAINED)
+"""What the metered volume is made of."""
+
 FIXTURE_STEM: dict[str, str] = {
     "flush": "toilet",
     "shower": "shower",

@@ -5,9 +5,10 @@ import pytest
 from tests.study.answers import answer, home_uses
 
 from flowsift.errors import NotEnoughDataError, OptionError
+from flowsift.labels import PARTS
 from flowsift.study.comparison import compare, compare_at
 from flowsift.study.comparison_days import mean_draws, strata
-from flowsift.study.daily_volumes import COLUMNS, daily_volumes
+from flowsift.study.daily_volumes import daily_volumes
 from flowsift.study.tariff import parsed_tariff
 
 TARIFF = parsed_tariff('currency = "EUR"\nunit = "m3"\n[[blocks]]\nprice = 4.0\n')
@@ -83,8 +84,8 @@ def test_weekdays_weigh_as_in_a_week():
     uses = [(d, 600, 10, 10.0 + (10.0 if d in (5, 6) else 0.0), "shower", "shower-1") for d in range(9)]
     days = daily_volumes(answer(9, uses=uses))
     mean, draws, notes = mean_draws(days, n_resamples=50, rng=np.random.default_rng(0))
-    assert mean[COLUMNS.index("shower")] == pytest.approx(100 * 5 / 7 + 200 * 2 / 7)
-    assert draws.shape == (50, len(COLUMNS))
+    assert mean[PARTS.index("shower")] == pytest.approx(100 * 5 / 7 + 200 * 2 / 7)
+    assert draws.shape == (50, len(PARTS))
     assert notes == []
 
 

@@ -9,17 +9,15 @@ import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import OptionError
-from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED, label_words
+from flowsift.labels import PARTS, TRICKLE, label_words
 from flowsift.report.account import water_account
 from flowsift.report.appearance import LOOKS, MATPLOTLIB_HATCH, SERIES, VERMILION
-from flowsift.report.steps_drawn import flow_steps, label_positions
+from flowsift.report.steps_drawn import flow_steps
 from flowsift.report.weeks import WEEKDAYS, usual_week
 from flowsift.standards import flush_classes
 from flowsift.study.daily_volumes import daily_volumes
 from flowsift.study.flushes_study import flushes as flush_study
 from flowsift.units import L_PER_GAL, UnitSystem
-
-_NAMES = (*LABELS, TRICKLE, UNEXPLAINED)
 
 _MARKERS = "o^sDv*hP"
 
@@ -65,10 +63,10 @@ def day(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> Any:
     days = daily_volumes(result)
     dates = days.dates.tz_localize(None)
     below = np.zeros(len(dates))
-    for k in sorted(range(len(_NAMES)), key=lambda k: -days.volume_l[:, k].sum()):
+    for k in sorted(range(len(PARTS)), key=lambda k: -days.volume_l[:, k].sum()):
         volume = days.volume_l[:, k] / litres
         if volume.sum() > 0:
-            axes.bar(dates, volume, 0.86, bottom=below, label=label_words(_NAMES[k]), **_look(_NAMES[k]))
+            axes.bar(dates, volume, 0.86, bottom=below, label=label_words(PARTS[k]), **_look(PARTS[k]))
             below = below + volume
     axes.set_ylabel(f"volume a day [{unit}]")
     _dated(axes)
@@ -137,8 +135,7 @@ def trace(
     steps = flow_steps(result, most=100_000)
     a, b = (first - origin).total_seconds(), (last - origin).total_seconds()
     steps = steps[(steps["end_s"] > a) & (steps["start_s"] < b)]
-    position = np.concatenate([label_positions(result), [len(LABELS) + 1, len(LABELS)]])  # -2, -1 count from the end
-    of = position[steps["event"].to_numpy(dtype=np.int64)]
+    part = steps["part"].to_numpy()
     left, right = (_clock(origin, steps[name].to_numpy(), zone) for name in ("start_s", "end_s"))
     low, high = (steps[name].to_numpy() / litres for name in ("low_lpm", "high_lpm"))
     axes.xaxis_date()
@@ -147,8 +144,8 @@ def trace(
         ends = [spans[name].iloc[k].tz_convert(zone).tz_localize(None) for name in ("start", "end")]
         label = "trickle" if k == 0 else None
         axes.fill_between(ends, spans["rate_lpm"].iloc[k] / litres, color=LOOKS[TRICKLE].colour, lw=0, label=label)
-    for k, name in enumerate(_NAMES):
-        mine = of == k
+    for k, name in enumerate(PARTS):
+        mine = part == k
         if mine.any():
             edge = "#333333" if LOOKS[name].hatch else LOOKS[name].colour
             label = None if name == TRICKLE and len(spans) else label_words(name)

@@ -6,7 +6,7 @@ import numpy as np
 
 from flowsift.arrays import FloatArray
 from flowsift.disaggregation import Disaggregation
-from flowsift.labels import LABELS
+from flowsift.labels import LABELS, PARTS, TRICKLE, UNEXPLAINED
 from flowsift.tables import Table
 from flowsift.units import SECONDS_PER_MINUTE
 
@@ -29,10 +29,10 @@ def flow_steps(result: Disaggregation, *, most: int = MOST_STEPS) -> Table:
     Returns
     -------
     Table
-        Columns ``event`` (row of the table of events; -1 trickle, -2 not explained), ``start_s`` and ``end_s`` (since
-        the trace's start), ``low_lpm`` and ``high_lpm``. Neighbouring cells of one use whose flows round to the same
-        are one rectangle of their mean flow, so that areas are volumes; a trickle under no use
-        is left out.
+        Columns ``event`` (row of the table of events; -1 trickle, -2 not explained), ``part`` (position in `PARTS`),
+        ``start_s`` and ``end_s`` (since the trace's start), ``low_lpm`` and ``high_lpm``. Neighbouring cells of one use
+        whose flows round to the same are one rectangle of their mean flow, so that areas are volumes; a trickle under
+        no use is left out.
     """
     trace = result.trace
     cell, event, volume = _parts(result)
@@ -42,7 +42,8 @@ def flow_steps(result: Disaggregation, *, most: int = MOST_STEPS) -> Table:
     order = np.lexsort((cell, event))
     cell, event, volume, below = cell[order], event[order], volume[order], below[order]
     if not cell.size:
-        return Table({"event": event, **{name: np.empty(0) for name in ("start_s", "end_s", "low_lpm", "high_lpm")}})
+        empty = dict.fromkeys(("start_s", "end_s", "low_lpm", "high_lpm"), np.empty(0))
+        return Table({"event": event, "part": event, **empty})
     other = np.concatenate([[True], np.diff(event) != 0])
     idle = np.concatenate([[0], np.diff(cell) - 1])
     least = int(other.sum())
@@ -58,11 +59,13 @@ def flow_steps(result: Disaggregation, *, most: int = MOST_STEPS) -> Table:
     stop = np.concatenate([begin[1:], [cell.size]])
     length = cell[stop - 1] + 1 - cell[begin]
     to_lpm = SECONDS_PER_MINUTE / trace.interval_s
+    part_of = np.array([*label_positions(result), PARTS.index(UNEXPLAINED), PARTS.index(TRICKLE)])  # by -2 and -1
     low = np.add.reduceat(below, begin) / (stop - begin) * to_lpm
     own = np.add.reduceat(volume, begin) / length * to_lpm
     return Table(
         {
             "event": event[begin],
+            "part": part_of[event[begin]],
             "start_s": cell[begin] * trace.interval_s,
             "end_s": (cell[stop - 1] + 1) * trace.interval_s,
             "low_lpm": low,

@@ -9,17 +9,13 @@ import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import NotEnoughDataError, OptionError
-from flowsift.labels import TRICKLE
 from flowsift.standards import Figure, figure
 from flowsift.study.budget_landscape import M2_PER_FT2, Landscape, applied_water_allowance_gal
 from flowsift.study.budget_storage import steady_need_l, storage_for_reliability_l, storage_for_yield_l
-from flowsift.study.daily_volumes import DailyVolumes, daily_volumes
+from flowsift.study.daily_volumes import LOSSES, OUTDOORS, DailyVolumes, daily_volumes
 from flowsift.tables import Table
 from flowsift.trace import FloatArray
 from flowsift.units import L_PER_GAL
-
-LOSSES = (TRICKLE, "toilet_leak")
-OUTDOORS = ("irrigation", "hose", "pool_fill")
 
 LAVATORY_SHARE = 0.5
 """Part of the faucet water that runs in lavatories rather than the kitchen (assumption; give your own)."""

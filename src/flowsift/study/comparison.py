@@ -10,19 +10,13 @@ import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import NotEnoughDataError, OptionError
-from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
+from flowsift.labels import PARTS
 from flowsift.standards.conversion import DAYS_PER_YEAR
 from flowsift.study.comparison_days import mean_draws
-from flowsift.study.daily_volumes import COLUMNS, DailyVolumes, daily_volumes
+from flowsift.study.daily_volumes import LOSSES, OUTDOORS, DailyVolumes, daily_volumes
 from flowsift.study.tariff import PERIOD_DAYS, Tariff
 from flowsift.tables import Table
 from flowsift.units import SECONDS_PER_DAY
-
-LEAK_LABELS = (TRICKLE, "toilet_leak")
-"""Labels that a repair stops."""
-
-OUTDOOR_LABELS = ("irrigation", "hose", "pool_fill")
-"""Labels that follow the weather rather than the household."""
 
 TAIL = 0.05
 """Probability beyond each end of an interval (90 %)."""
@@ -271,17 +265,17 @@ def _compared(
         notes += [f"{name}: {text}" for text in note]
 
     def change(label: str, columns: tuple[str, ...]) -> Change:
-        k = [COLUMNS.index(c) for c in columns]
+        k = [PARTS.index(c) for c in columns]
         a, b = (float(m[k].sum()) for m in means)
         differences = draws[1][:, k].sum(axis=1) - draws[0][:, k].sum(axis=1)
         low, high = np.quantile(differences, [TAIL, 1.0 - TAIL])
         return Change(label=label, before_l=a, after_l=b, change_l=b - a, low_l=float(low), high_l=float(high))
 
-    seen = [c for c in (*LABELS, TRICKLE, UNEXPLAINED) if any(side.of(c).sum() > 0 for side in sides)]
+    seen = [c for c in PARTS if any(side.of(c).sum() > 0 for side in sides)]
     labels = sorted((change(c, (c,)) for c in seen), key=lambda line: -abs(line.change_l))
-    whole = change("whole", COLUMNS)
-    indoors = change("whole without outdoor use", tuple(c for c in COLUMNS if c not in OUTDOOR_LABELS))
-    losses = change("losses (trickle, toilet leaks)", LEAK_LABELS)
+    whole = change("whole", PARTS)
+    indoors = change("whole without outdoor use", tuple(c for c in PARTS if c not in OUTDOORS))
+    losses = change("losses (trickle, toilet leaks)", LOSSES)
     saving = _saving(losses, whole.before_l, tariff)
     payback = None
     if cost is not None and saving.money_per_year is not None:
@@ -326,7 +320,7 @@ def _verdict(losses: Change, after: DailyVolumes) -> Verdict:
         return "nothing to compare"
     if losses.high_l >= 0:
         return "little changed" if losses.low_l > -HELD * losses.before_l else "can't tell"
-    daily = after.of(*LEAK_LABELS)
+    daily = after.of(*LOSSES)
     third = max(daily.size // 3, 1)
     first, last = float(daily[:third].mean()), float(daily[-third:].mean())
     if last > first + HELD * losses.before_l and daily.size >= 2 * LEAST_DAYS:

@@ -8,12 +8,15 @@ import numpy as np
 import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
-from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
+from flowsift.labels import LABELS, PARTS, TRICKLE
 from flowsift.tables import Table
 from flowsift.trace import BoolArray, FloatArray, Trace
 
-COLUMNS = (*LABELS, TRICKLE, UNEXPLAINED)
-"""Labels, then trickle and what is not explained: together the metered volume."""
+LOSSES = (TRICKLE, "toilet_leak")
+"""Parts that a repair stops."""
+
+OUTDOORS = ("irrigation", "hose", "pool_fill")
+"""Parts that follow the weather rather than the household."""
 
 LARGEST_GAP = 0.02
 """A day with more than this share missing is no complete day (half an hour)."""
@@ -27,8 +30,8 @@ class DailyVolumes:
     ----------
     dates : DatetimeIndex, shape (n_days,)
         Midnights at which the days start, in the time zone of the trace.
-    volume_l : ndarray, shape (n_days, len(COLUMNS))
-        Volume of each label [L]; a volume known over a gap is spread evenly and not explained.
+    volume_l : ndarray, shape (n_days, len(PARTS))
+        Volume of each of `PARTS` [L]; a volume known over a gap is spread evenly and not explained.
     complete : ndarray of bool, shape (n_days,)
         Days that the trace covers, but for `LARGEST_GAP`.
     """
@@ -49,7 +52,7 @@ class DailyVolumes:
 
     def of(self, *labels: str) -> FloatArray:
         """Return the volume of some labels together, by day [L]."""
-        return np.asarray(self.volume_l[:, [COLUMNS.index(label) for label in labels]].sum(axis=1))
+        return np.asarray(self.volume_l[:, [PARTS.index(label) for label in labels]].sum(axis=1))
 
     def chosen(self, days: BoolArray) -> DailyVolumes:
         """Return some of the days."""
@@ -57,7 +60,7 @@ class DailyVolumes:
 
     def table(self) -> Table:
         """Return one row a day: date, complete, total, and a column a label."""
-        columns = {f"{name}_l": self.volume_l[:, k] for k, name in enumerate(COLUMNS)}
+        columns = {f"{name}_l": self.volume_l[:, k] for k, name in enumerate(PARTS)}
         dates = pd.Series(self.dates.strftime("%Y-%m-%d"), dtype="str")
         return Table({"date": dates, "complete": self.complete, "total_l": self.total_l, **columns})
 
@@ -79,7 +82,7 @@ def daily_volumes(result: Disaggregation) -> DailyVolumes:
     edge = (midnights.tz_convert("UTC").as_unit("ns").asi8 - trace.start_ns) / trace.interval_ns
     n_days = edge.size - 1
     day = np.clip(np.searchsorted(edge, trace.cell, side="right") - 1, 0, n_days - 1)
-    volume = np.zeros((n_days, len(COLUMNS)))
+    volume = np.zeros((n_days, len(PARTS)))
     label = pd.Categorical(result.events["label"], categories=list(LABELS)).codes.astype(np.int64)
     np.add.at(volume, (day[result.shares.flow], label[result.shares.event]), result.shares.volume_l)
     np.add.at(volume[:, -2], day, result.trickle_l)

@@ -9,7 +9,7 @@ from bokeh.models import ColumnDataSource, FactorRange, LinearColorMapper, Range
 from bokeh.plotting import figure
 
 from flowsift.disaggregation import Disaggregation
-from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED, label_words
+from flowsift.labels import PARTS, label_words
 from flowsift.report.appearance import MARKERS, SERIES, VERMILION
 from flowsift.report.page.drawing import MS_PER_S, dated_figure, hover, label_fill, set_span, wall_ms
 from flowsift.report.page.trace_picture import trace_picture
@@ -38,9 +38,8 @@ def days_picture(result: Disaggregation) -> Any:
     days = daily_volumes(result)
     x = np.asarray(days.dates.tz_localize(None).as_unit("ns").asi8 / 1e6) + 0.5 * SECONDS_PER_DAY * MS_PER_S
     drawing = dated_figure("days", "volume a day [L]", height=360)
-    names = (*LABELS, TRICKLE, UNEXPLAINED)
     below = np.zeros(len(x))
-    order = sorted(range(len(names)), key=lambda k: -days.volume_l[:, k].sum())
+    order = sorted(range(len(PARTS)), key=lambda k: -days.volume_l[:, k].sum())
     dates = days.dates.strftime("%a %Y-%m-%d").to_numpy(dtype=object)
     bars = []
     for k in order:
@@ -56,8 +55,8 @@ def days_picture(result: Disaggregation) -> Any:
                 top="high_l",
                 width=0.86 * SECONDS_PER_DAY * MS_PER_S,
                 source=ColumnDataSource({name: column[own] for name, column in columns.items()}),
-                name=label_words(names[k]),
-                **label_fill(names[k]),
+                name=label_words(PARTS[k]),
+                **label_fill(PARTS[k]),
             )
         )
         below = below + volume

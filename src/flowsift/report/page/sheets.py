@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.files import guard_formulas
-from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED, label_words
+from flowsift.labels import PARTS, UNEXPLAINED, label_words
 from flowsift.report.account import Account
 from flowsift.report.page import amounts
 from flowsift.report.weeks import WEEKDAYS, usual_week
@@ -155,7 +155,7 @@ def days_sheet(result: Disaggregation) -> Sheet:
     """Return the days with the volume of each label that occurs."""
     days = daily_volumes(result)
     table = days.table()
-    present = [name for name in (*LABELS, TRICKLE, UNEXPLAINED) if float(table[f"{name}_l"].sum()) > 0]
+    present = [name for name in PARTS if float(table[f"{name}_l"].sum()) > 0]
     rows = tuple(
         (
             row["date"] + ("" if row["complete"] else " (incomplete)"),

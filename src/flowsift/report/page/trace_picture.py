@@ -9,11 +9,11 @@ import pandas as pd
 from bokeh.models import ColumnDataSource, Range1d
 
 from flowsift.disaggregation import Disaggregation
-from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
+from flowsift.labels import PARTS, TRICKLE
 from flowsift.report.appearance import LOOKS
 from flowsift.report.page.drawing import MS_PER_S, dated_figure, hover, label_fill, set_span, wall_ms
 from flowsift.report.page.reasons import reason_columns
-from flowsift.report.steps_drawn import flow_steps, label_positions
+from flowsift.report.steps_drawn import flow_steps
 
 
 def trace_picture(result: Disaggregation) -> Any:
@@ -60,12 +60,11 @@ def _add_trickle(drawing: Any, result: Disaggregation) -> None:
 def _add_uses(drawing: Any, result: Disaggregation) -> None:
     trace = result.trace
     steps = flow_steps(result)
-    position = np.concatenate([label_positions(result), [len(LABELS) + 1, len(LABELS)]])  # -2, -1 count from the end
-    of = position[steps["event"].to_numpy()] if len(steps) else np.empty(0, np.int64)
+    part = steps["part"].to_numpy()
     left = wall_ms(trace.start + pd.to_timedelta(steps["start_s"].to_numpy(), unit="s"), trace.timezone)
     right = left + (steps["end_s"].to_numpy() - steps["start_s"].to_numpy()) * MS_PER_S
-    for k, name in enumerate((*LABELS, TRICKLE, UNEXPLAINED)):
-        mine = np.flatnonzero(of == k)
+    for k, name in enumerate(PARTS):
+        mine = np.flatnonzero(part == k)
         if not mine.size:
             continue
         source = ColumnDataSource(
