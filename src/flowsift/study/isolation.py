@@ -11,51 +11,15 @@ from scipy.optimize import nnls
 
 from flowsift.errors import NotEnoughDataError
 from flowsift.study.isolation_log import Step, branches_of, is_off
-from flowsift.study.isolation_plan import smallest_visible_lpm, step_minutes
-from flowsift.study.isolation_rates import SteadyRate, steady_rate, step_l
+from flowsift.study.isolation_plan import LEAST_CELLS, SETTLING_MIN, smallest_visible_lpm, step_minutes
+from flowsift.study.isolation_rates import SteadyRate, step_l
+from flowsift.study.isolation_steps import MeasuredStep, measured_steps
 from flowsift.tables import Table
 from flowsift.trace import BoolArray, FloatArray, Trace
 from flowsift.units import SECONDS_PER_MINUTE
 
-SETTLE_S = 60.0
-"""Time after a valve has moved that is left out [s]: pipes refill or lose their pressure, and clocks differ
-(assumption: a home's pipes refill in seconds)."""
-
-MARGIN_S = 15.0
-"""Time before a valve moves that is left out [s]: written times are good to a quarter of a minute at best."""
-
-SURGE_S = 120.0
-"""Water above the steady flow within this time after an opening is the refill surge [s]."""
-
-ZERO_SHARE = 0.1
-"""A step without a pulse reads zero if it bounds the flow to this share of the largest step; else it was too short."""
-
 REST = "not located"
 """Name of the flow that no closed branch took away."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class MeasuredStep:
-    """One step and its steady flow.
-
-    Attributes
-    ----------
-    step : Step
-    rate : SteadyRate or None
-        None where the step is too short to measure anything.
-    surge_l : float
-        Refill of the pipes after an opening, above the steady flow [L]; it is neither a use nor a leak.
-    used : bool
-        False where the rate can't be the leak's: more flowed than with less closed, so a use ran all through it.
-    note : str
-        What is wrong with the step, empty for nothing.
-    """
-
-    step: Step
-    rate: SteadyRate | None
-    surge_l: float
-    used: bool
-    note: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -202,58 +166,13 @@ def isolate(trace: Trace, steps: Sequence[Step], *, starting_lpm: float = 0.0) -
     >>> round(isolate(trace, steps).total_lpm, 1)
     0.6
     """
-    measured = _measure(trace, steps)
+    measured = measured_steps(trace, steps)
     used = [m for m in measured if m.used and m.rate is not None]
     if len(used) < 2:
         problem = f"{len(used)} of {len(measured)} steps can be measured, expected at least 2"
-        raise NotEnoughDataError(f"{problem}: steps of {_shortest_min(trace):.0f} min and more are needed")
+        shortest_min = max(SETTLING_MIN + LEAST_CELLS * trace.interval_s / SECONDS_PER_MINUTE, 2.0)
+        raise NotEnoughDataError(f"{problem}: steps of {shortest_min:.0f} min and more are needed")
     return _solved(trace, measured, used, starting_lpm)
-
-
-def measured_window(step: Step) -> tuple[float, float]:
-    """Return the part of a step that is measured: without the time in which pipes and pressures settle [s]."""
-    margin = min(MARGIN_S, 0.1 * (step.end_s - step.start_s))
-    settle = min(SETTLE_S, 0.3 * (step.end_s - step.start_s))
-    return step.start_s + settle, step.end_s - margin
-
-
-def _measure(trace: Trace, steps: Sequence[Step]) -> list[MeasuredStep]:
-    rates: list[SteadyRate | None] = []
-    for step in steps:
-        start_s, end_s = measured_window(step)
-        try:
-            rates.append(steady_rate(trace, start_s=start_s, end_s=end_s))
-        except NotEnoughDataError:
-            rates.append(None)
-    most_lpm = max((rate.rate_lpm for rate in rates if rate is not None), default=0.0)
-    measured = []
-    for i, (step, rate) in enumerate(zip(steps, rates, strict=True)):
-        if rate is None:
-            measured.append(MeasuredStep(step=step, rate=None, surge_l=0.0, used=False, note="too short to measure"))
-            continue
-        note = "" if not rate.is_limit else "short: too few pulses to measure, only a limit"
-        if rate.volume_l == 0.0 and rate.high_lpm <= ZERO_SHARE * most_lpm:
-            note = "reads zero"
-        used = True
-        for j, other in enumerate(rates):
-            # Closing can only take flow away: a step with more flow than one with less closed had a use running.
-            if other is not None and j != i and _closes_all_of(step, steps[j]) and rate.low_lpm > other.high_lpm:
-                used, note = False, "a use ran all through it: repeat it"
-        surge = _surge_l(trace, step, rate.rate_lpm) if step.opened else 0.0
-        measured.append(MeasuredStep(step=step, rate=rate, surge_l=surge, used=used, note=note))
-    return measured
-
-
-def _closes_all_of(step: Step, other: Step) -> bool:
-    return all(is_off(branch, step.closed) for branch in other.closed)
-
-
-def _surge_l(trace: Trace, step: Step, rate_lpm: float) -> float:
-    """Water above the steady flow right after an opening [L]."""
-    end_s = min(step.start_s + SURGE_S, step.end_s)
-    i, j = np.searchsorted(trace.cell, np.array([step.start_s, end_s]) / trace.interval_s)
-    volume = float(trace.volume_l[i:j].sum())
-    return max(volume - rate_lpm * (end_s - step.start_s) / SECONDS_PER_MINUTE - trace.pulse_l, 0.0)
 
 
 def _solved(
@@ -366,10 +285,6 @@ def _minutes_to_tell(trace: Trace, rate_lpm: float, low_lpm: float, high_lpm: fl
         return float("nan")
     target = rate_lpm if rate_lpm > 0 else 0.5 * high_lpm
     return step_minutes(target, pulse_l=step_l(trace), interval_s=trace.interval_s) if target > 0 else float("nan")
-
-
-def _shortest_min(trace: Trace) -> float:
-    return max((SETTLE_S + MARGIN_S + 4 * trace.interval_s) / SECONDS_PER_MINUTE, 2.0)
 
 
 def _time(trace: Trace, seconds: float) -> pd.Timestamp:

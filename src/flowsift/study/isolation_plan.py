@@ -9,10 +9,11 @@ import numpy as np
 
 from flowsift.errors import OptionError
 from flowsift.standards import minimum_test_flow
+from flowsift.study.isolation_steps import MARGIN_S, SETTLE_S
 from flowsift.units import SECONDS_PER_MINUTE
 
-SETTLING_MIN = 1.25
-"""Time lost at the ends of each step, while pipes settle and for the clock [min] (that of `isolation`)."""
+SETTLING_MIN = (SETTLE_S + MARGIN_S) / SECONDS_PER_MINUTE
+"""Time lost at the ends of each step, while pipes settle and for the clock [min]."""
 
 PRECISION = 0.5
 """A leak is resolved when its bounds are within this share of it on either side."""

@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flowsift.errors import NotEnoughDataError
-from flowsift.study.isolation import measured_window
 from flowsift.study.isolation_log import Step
 from flowsift.study.isolation_rates import SteadyRate, steady_rate
+from flowsift.study.isolation_steps import measured_window
 from flowsift.trace import FloatArray, Trace
 
 GRID_S = 15.0
@@ -96,9 +96,7 @@ def aligned_steps(
     return shifted, tuple(float(s) for s in edges - written)
 
 
-def propose_times(
-    trace: Trace, *, start_s: float, end_s: float, least_change_lpm: float = 0.0
-) -> tuple[ProposedTime, ...]:
+def propose_times(trace: Trace, *, start_s: float, end_s: float) -> tuple[ProposedTime, ...]:
     """Find the times at which the steady flow changes, in a stretch of a few hours.
 
     Parameters
@@ -106,8 +104,6 @@ def propose_times(
     trace : Trace
     start_s, end_s : float
         Stretch in seconds since the start of the trace.
-    least_change_lpm : float
-        Smaller changes are left out [L/min].
 
     Returns
     -------
@@ -128,7 +124,7 @@ def propose_times(
     k = 1
     while k < len(edges) - 1:
         before, after = _rate(trace, edges[k - 1], edges[k]), _rate(trace, edges[k], edges[k + 1])
-        if before is None or after is None or not _differ(before, after, least_change_lpm):
+        if before is None or after is None or not _differ(before, after):
             del edges[k]
             k = 1
         else:
@@ -175,13 +171,12 @@ def _best_split(trace: Trace, a: float, b: float) -> float | None:
     place = float(max(near, key=lambda t: gain(float(t))))
     before, after = _rate(trace, a, place), _rate(trace, place, b)
     better = gain(place) > whole + LEAST_WINDOW_S / 2
-    differs = before is not None and after is not None and _differ(before, after, 0.0)
+    differs = before is not None and after is not None and _differ(before, after)
     return place if better and differs else None
 
 
-def _differ(before: SteadyRate, after: SteadyRate, least_lpm: float) -> bool:
-    apart = before.low_lpm > after.high_lpm or after.low_lpm > before.high_lpm
-    return apart and abs(before.rate_lpm - after.rate_lpm) >= least_lpm
+def _differ(before: SteadyRate, after: SteadyRate) -> bool:
+    return before.low_lpm > after.high_lpm or after.low_lpm > before.high_lpm
 
 
 def _in_order(edges: FloatArray) -> bool:
