@@ -7,7 +7,9 @@ import math
 from flowsift.labels import label_words
 from flowsift.report.account_text import Section
 from flowsift.report.wording import Amounts, bullets, money, wrapped
-from flowsift.study.comparison import Change, Comparison, Saving, TricklePeriod
+from flowsift.study.comparison import Comparison
+from flowsift.study.comparison_change import Change, Saving
+from flowsift.study.comparison_trickle import TricklePeriod
 from flowsift.units import UnitSystem
 
 _VERDICTS = {

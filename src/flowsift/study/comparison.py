@@ -11,12 +11,12 @@ import pandas as pd
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import NotEnoughDataError, OptionError
 from flowsift.labels import PARTS
-from flowsift.standards.conversion import DAYS_PER_YEAR
+from flowsift.study.comparison_change import Change, Saving, saving_of
 from flowsift.study.comparison_days import mean_draws
+from flowsift.study.comparison_trickle import TricklePeriod, trickle_between
 from flowsift.study.daily_volumes import LOSSES, OUTDOORS, DailyVolumes, daily_volumes
-from flowsift.study.tariff import PERIOD_DAYS, Tariff
+from flowsift.study.tariff import Tariff
 from flowsift.tables import Table
-from flowsift.units import SECONDS_PER_DAY
 
 TAIL = 0.05
 """Probability beyond each end of an interval (90 %)."""
@@ -28,68 +28,6 @@ HELD, PARTLY = 0.15, 0.6
 """A repair held when at most the first share of the loss is left, and did part of it up to the second (assumption)."""
 
 Verdict = Literal["held", "partly", "little changed", "came back", "nothing to compare", "can't tell"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Change:
-    """Change of one label, or of some together.
-
-    Attributes
-    ----------
-    label : str
-    before_l, after_l : float
-        Mean volume a day, weighted to whole weeks [L].
-    change_l, low_l, high_l : float
-        After less before, with a 90 % interval [L a day].
-    """
-
-    label: str
-    before_l: float
-    after_l: float
-    change_l: float
-    low_l: float
-    high_l: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class TricklePeriod:
-    """The constant flow of one period.
-
-    Attributes
-    ----------
-    rate_lpm, low_lpm, high_lpm : float
-        Mean rate while it ran [L/min]; 0 where it didn't.
-    running : float
-        Part of the period in which it ran, 0 to 1.
-    """
-
-    rate_lpm: float
-    low_lpm: float
-    high_lpm: float
-    running: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Saving:
-    """What was saved, or costs more (negative).
-
-    Attributes
-    ----------
-    per_day_l, low_per_day_l, high_per_day_l : float
-        Volume a day with a 90 % interval [L].
-    per_month_l, per_year_l : float
-        The same a month (a twelfth of a year) and a year [L].
-    money_per_month, money_per_year : float or None
-        In money; None without a tariff.
-    """
-
-    per_day_l: float
-    low_per_day_l: float
-    high_per_day_l: float
-    per_month_l: float
-    per_year_l: float
-    money_per_month: float | None
-    money_per_year: float | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -182,7 +120,7 @@ def compare(
     """
     return _compared(
         (daily_volumes(before), daily_volumes(after)),
-        (_trickle(before, None, None), _trickle(after, None, None)),
+        (trickle_between(before), trickle_between(after)),
         tariff=tariff,
         cost=cost,
         n_resamples=n_resamples,
@@ -234,7 +172,7 @@ def compare_at(
     ends = days.dates + pd.DateOffset(days=1)
     return _compared(
         (days.chosen(np.asarray(ends <= moment)), days.chosen(np.asarray(days.dates >= moment))),
-        (_trickle(result, None, moment), _trickle(result, moment, None)),
+        (trickle_between(result, end=moment), trickle_between(result, moment)),
         tariff=tariff,
         cost=cost,
         n_resamples=n_resamples,
@@ -276,7 +214,7 @@ def _compared(
     whole = change("whole", PARTS)
     indoors = change("whole without outdoor use", tuple(c for c in PARTS if c not in OUTDOORS))
     losses = change("losses (trickle, toilet leaks)", LOSSES)
-    saving = _saving(losses, whole.before_l, tariff)
+    saving = saving_of(losses, whole_per_day_l=whole.before_l, tariff=tariff)
     payback = None
     if cost is not None and saving.money_per_year is not None:
         payback = cost / saving.money_per_year if saving.money_per_year > 0 else float("inf")
@@ -290,28 +228,11 @@ def _compared(
         trickle_before=trickle[0],
         trickle_after=trickle[1],
         saving=saving,
-        whole_saving=_saving(whole, whole.before_l, tariff),
+        whole_saving=saving_of(whole, whole_per_day_l=whole.before_l, tariff=tariff),
         payback_years=payback,
         currency=tariff.currency if tariff is not None else "",
         verdict=_verdict(losses, sides[1]),
         notes=tuple(notes),
-    )
-
-
-def _saving(change: Change, whole_per_day_l: float, tariff: Tariff | None) -> Saving:
-    per_day = -change.change_l
-    money = None
-    if tariff is not None:
-        after = max(whole_per_day_l - per_day, 0.0)
-        money = tariff.cost_per_year(whole_per_day_l) - tariff.cost_per_year(after)
-    return Saving(
-        per_day_l=per_day,
-        low_per_day_l=-change.high_l,
-        high_per_day_l=-change.low_l,
-        per_month_l=per_day * PERIOD_DAYS["month"],
-        per_year_l=per_day * DAYS_PER_YEAR,
-        money_per_month=None if money is None else money / 12.0,
-        money_per_year=money,
     )
 
 
@@ -327,20 +248,3 @@ def _verdict(losses: Change, after: DailyVolumes) -> Verdict:
         return "came back"
     left = losses.after_l / losses.before_l
     return "held" if left <= HELD else "partly" if left <= PARTLY else "little changed"
-
-
-def _trickle(result: Disaggregation, start: pd.Timestamp | None, end: pd.Timestamp | None) -> TricklePeriod:
-    trace, spans = result.trace, result.trickle
-    start = trace.start if start is None else start.tz_convert("UTC")
-    end = trace.end if end is None else end.tz_convert("UTC")
-    inside = [(min(b, end) - max(a, start)).total_seconds() for a, b in zip(spans["start"], spans["end"], strict=True)]
-    seconds = np.clip(np.array(inside, dtype=np.float64), 0.0, None)
-    whole = max((end - start).total_seconds(), 1.0)
-    if seconds.sum() < 1.0:
-        return TricklePeriod(rate_lpm=0.0, low_lpm=0.0, high_lpm=0.0, running=0.0)
-    rate, low, high = (
-        float(np.average(spans[c].to_numpy(np.float64), weights=seconds)) for c in ("rate_lpm", "low_lpm", "high_lpm")
-    )
-    known = max(whole - trace.gap_s, SECONDS_PER_DAY) if start == trace.start and end == trace.end else whole
-    running = min(float(seconds.sum()) / known, 1.0)
-    return TricklePeriod(rate_lpm=rate, low_lpm=low, high_lpm=high, running=running)
