@@ -9,10 +9,11 @@ from tests.study.answers import answer, home_uses
 
 from flowsift.errors import InputError, NotEnoughDataError, OptionError
 from flowsift.standards import figure
-from flowsift.study.budget import code_greywater_l, water_budget
+from flowsift.standards.conversion import MM_PER_IN
+from flowsift.study.budget import water_budget
+from flowsift.study.budget_greywater import code_greywater_l
 from flowsift.study.budget_landscape import (
     M2_PER_FT2,
-    MM_PER_IN,
     Landscape,
     applied_water_allowance_gal,
     parsed_eto,

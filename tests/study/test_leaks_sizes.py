@@ -4,7 +4,8 @@ import pytest
 
 from flowsift.errors import OptionError
 from flowsift.standards import figure
-from flowsift.study.leaks_sizes import KPA_PER_PSI, MM_PER_IN, drip_lpm, hole_lpm, hole_mm
+from flowsift.standards.conversion import MM_PER_IN
+from flowsift.study.leaks_sizes import KPA_PER_PSI, drip_lpm, hole_lpm, hole_mm
 from flowsift.units import L_PER_GAL
 
 

@@ -16,7 +16,8 @@ from flowsift.cli.terminal import working
 from flowsift.errors import OptionError
 from flowsift.report.budget_text import budget_sections
 from flowsift.standards import figure
-from flowsift.study.budget import LAVATORY_SHARE, water_budget
+from flowsift.study.budget import water_budget
+from flowsift.study.budget_greywater import LAVATORY_SHARE
 from flowsift.study.budget_landscape import M2_PER_FT2, Landscape, parsed_eto, read_eto
 
 _AREA = re.compile(r"\s*([0-9.]+)\s*(m2|ft2)\s*")

@@ -7,9 +7,10 @@ import numpy as np
 from flowsift.report.account_text import Section
 from flowsift.report.digits import round_to_sum
 from flowsift.report.wording import Amounts, bullets, cautions_section, moment, money, wrapped
+from flowsift.standards.conversion import MM_PER_IN
 from flowsift.study.leaks_ledger import LeakLedger
 from flowsift.study.leaks_lines import LeakLine
-from flowsift.study.leaks_sizes import MM_PER_IN, hole_mm
+from flowsift.study.leaks_sizes import hole_mm
 from flowsift.units import UnitSystem
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from flowsift.errors import OptionError
 from flowsift.units import L_PER_UNIT, SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
-INCH_DM = 0.254
-"""An inch in decimetres (exact); its cube is the litres in a cubic inch."""
+MM_PER_IN = 25.4
+"""Millimetres in an inch (exact)."""
 
-VOLUME_L: dict[str, float] = L_PER_UNIT | {"kL": L_PER_UNIT["m3"], "in3": INCH_DM**3}
+VOLUME_L: dict[str, float] = L_PER_UNIT | {"kL": L_PER_UNIT["m3"], "in3": (MM_PER_IN / 100.0) ** 3}
 """Litres in one unit of volume."""
 
 DAYS_PER_MONTH = 30.0

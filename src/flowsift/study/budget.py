@@ -9,16 +9,20 @@ import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import NotEnoughDataError, OptionError
-from flowsift.standards import Figure, figure
+from flowsift.standards import figure
+from flowsift.study.budget_greywater import (
+    LAVATORY_SHARE,
+    GreywaterSource,
+    Published,
+    greywater_by_source,
+    published_beside,
+)
 from flowsift.study.budget_landscape import M2_PER_FT2, Landscape, applied_water_allowance_gal
 from flowsift.study.budget_storage import steady_need_l, storage_for_reliability_l, storage_for_yield_l
-from flowsift.study.daily_volumes import LOSSES, OUTDOORS, DailyVolumes, daily_volumes
+from flowsift.study.daily_volumes import LOSSES, OUTDOORS, daily_volumes
 from flowsift.tables import Table
 from flowsift.trace import FloatArray
 from flowsift.units import L_PER_GAL
-
-LAVATORY_SHARE = 0.5
-"""Part of the faucet water that runs in lavatories rather than the kitchen (assumption; give your own)."""
 
 RELIABILITIES = (0.5, 0.75, 0.9, 0.95)
 """Shares of days for which storage is worked out."""
@@ -46,42 +50,6 @@ class Demand:
     median_l: float
     high_l: float
     peak_l: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class GreywaterSource:
-    """Greywater of one source.
-
-    Attributes
-    ----------
-    source : str
-    mean_l, low_l : float
-        Mean a day, and what nine days in ten exceed [L].
-    """
-
-    source: str
-    mean_l: float
-    low_l: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Published:
-    """A published design figure beside the measured one.
-
-    Attributes
-    ----------
-    name : str
-    per_day_l : float
-        As a volume a day for this home [L].
-    measured_l : float
-        What was measured [L a day]; NaN where nothing corresponds.
-    source : str
-    """
-
-    name: str
-    per_day_l: float
-    measured_l: float
-    source: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -249,40 +217,10 @@ def water_budget(
         allowance_per_year_l=_allowance_l(landscape) if landscape is not None else nan,
         storage=_storage(together, need, keep_days) if need is not None else (),
         yields=_yields(tight, reliability),
-        published=_published(parts, bedrooms),
+        published=published_beside(parts, bedrooms=bedrooms) if bedrooms is not None else (),
         keep_days=keep_days,
         lavatory_share=lavatory_share,
     )
-
-
-def greywater_by_source(days: DailyVolumes, *, lavatory_share: float) -> dict[str, FloatArray]:
-    """Return the greywater of each source that the codes allow, by day [L].
-
-    Showers, tubs, clothes washers and lavatories (figure greywater.permitted_sources); kitchen sinks and dishwashers
-    are excluded (figure greywater.excluded_sources).
-    """
-    return {
-        "shower": days.of("shower"),
-        "bathtub": days.of("bathtub"),
-        "clothes washer": days.of("clothes_washer"),
-        "lavatory": days.of("faucet") * lavatory_share,
-    }
-
-
-def code_greywater_l(bedrooms: int) -> dict[str, tuple[float, Figure]]:
-    """Return the published estimate of greywater for a home of so many bedrooms [L a day], with its figure.
-
-    Persons by bedrooms (two for the first, one for each further) times the discharge a person (California Plumbing
-    Code 1503.8.1).
-    """
-    persons = figure("greywater.occupants_first_bedroom").value
-    persons += (bedrooms - 1) * figure("greywater.occupants_each_further_bedroom").value
-    bathing = figure("greywater.discharge_showers_tubs_lavatories.gal_per_person_per_d")
-    laundry = figure("greywater.discharge_laundry.gal_per_person_per_d")
-    return {
-        "showers, tubs, lavatories": (persons * bathing.value * L_PER_GAL, bathing),
-        "laundry": (persons * laundry.value * L_PER_GAL, laundry),
-    }
 
 
 def _demand(name: str, volume_l: FloatArray) -> Demand:
@@ -319,20 +257,6 @@ def _yields(demand_l: FloatArray, reliability: float) -> tuple[YieldLine, ...]:
         lines.append(
             YieldLine(yield_l=daily, reliability=reliability, storage_l=float("nan") if storage is None else storage)
         )
-    return tuple(lines)
-
-
-def _published(parts: dict[str, FloatArray], bedrooms: int | None) -> tuple[Published, ...]:
-    if bedrooms is None:
-        return ()
-    measured = {
-        "showers, tubs, lavatories": float(sum(parts[n].mean() for n in ("shower", "bathtub", "lavatory"))),
-        "laundry": float(parts["clothes washer"].mean()),
-    }
-    lines = []
-    for name, (volume, record) in code_greywater_l(bedrooms).items():
-        where = ", ".join(part for part in (str(record.source), record.locator) if part)
-        lines.append(Published(name=name, per_day_l=volume, measured_l=measured[name], source=where))
     return tuple(lines)
 
 

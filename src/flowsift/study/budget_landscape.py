@@ -13,10 +13,8 @@ import numpy as np
 import pandas as pd
 
 from flowsift.errors import InputError, OptionError
+from flowsift.standards.conversion import MM_PER_IN
 from flowsift.trace import FloatArray
-
-MM_PER_IN = 25.4
-"""Millimetres in an inch (exact)."""
 
 M2_PER_FT2 = 0.09290304
 """Square metres in a square foot (exact)."""

@@ -6,11 +6,8 @@ import math
 
 from flowsift.errors import OptionError
 from flowsift.standards import figure
-from flowsift.standards.conversion import INCH_DM
+from flowsift.standards.conversion import MM_PER_IN
 from flowsift.units import L_PER_GAL
-
-MM_PER_IN = 100.0 * INCH_DM
-"""Millimetres in an inch."""
 
 KPA_PER_PSI = 6.894757
 """Kilopascals in a pound a square inch (to seven digits)."""
