@@ -209,9 +209,9 @@ def test_pictures_are_copied_for_paper_in_dark_ink(which, request):
 
 
 def test_a_large_table_is_unpacked_when_it_is_downloaded(open_page, demo, tmp_path, monkeypatch):
-    from flowsift.report.page import sheets, write_page
+    from flowsift.report.page import sheet, write_page
 
-    monkeypatch.setattr(sheets, "MOST_ROWS", 500)
+    monkeypatch.setattr(sheet, "MOST_ROWS", 500)
     path = tmp_path / "packed.html"
     write_page(demo, path, units="us")
     page = open_page(path)

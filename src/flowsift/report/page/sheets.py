@@ -1,20 +1,15 @@
-"""Tables of the page: what is shown of each, and the whole of it to download."""
+"""The tables of the page."""
 
 from __future__ import annotations
-
-import base64
-import gzip
-from dataclasses import dataclass
-from typing import Any
 
 import pandas as pd
 from markupsafe import Markup
 
 from flowsift.disaggregation import Disaggregation
-from flowsift.files import guard_formulas
 from flowsift.labels import PARTS, UNEXPLAINED, label_words
 from flowsift.report.account import Account
 from flowsift.report.page import amounts
+from flowsift.report.page.sheet import Sheet
 from flowsift.report.weeks import WEEKDAYS, usual_week
 from flowsift.report.wording import moment, money
 from flowsift.study.daily_volumes import daily_volumes
@@ -24,53 +19,8 @@ from flowsift.study.leaks_ledger import LeakLedger
 from flowsift.tables import Table
 from flowsift.trace import Trace
 
-MOST_ROWS = 4000
-"""Rows beyond which a table lies packed in the page, to be unpacked when it is downloaded: a year of uses would
-outweigh the rest."""
-
-DOWNLOAD_DIGITS = 6
-"""Digits that count in a downloaded table."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Sheet:
-    """One table.
-
-    Attributes
-    ----------
-    key : str
-        Its name in the page and of the file that is downloaded.
-    caption : str
-    head : tuple of str
-    rows : tuple of tuple
-        Cells: text, or marked-up amounts.
-    foot : tuple
-        Totals, empty where none makes sense.
-    table : Table
-        What is downloaded.
-    """
-
-    key: str
-    caption: str
-    head: tuple[str, ...]
-    rows: tuple[tuple[Any, ...], ...]
-    table: Table
-    foot: tuple[Any, ...] = ()
-
-    @property
-    def packed(self) -> bool:
-        """Whether the addresses hold gzip: the page's script unpacks it."""
-        return len(self.table) > MOST_ROWS
-
-    @property
-    def si(self) -> str:
-        """The table as a data address, in litres."""
-        return _data_address(self.table, packed=self.packed)
-
-    @property
-    def us(self) -> str:
-        """The table as a data address, in gallons."""
-        return _data_address(self.table.in_us_units(), packed=self.packed)
+LARGEST_USES = 20
+"""Uses that are shown; all of them are downloaded."""
 
 
 def sheets(
@@ -179,11 +129,11 @@ def week_sheet(result: Disaggregation) -> Sheet:
     return Sheet(key="week", caption=caption, head=("hour", *(d[:3] for d in WEEKDAYS)), rows=rows, table=week)
 
 
-def events_sheet(result: Disaggregation, *, shown: int = 20) -> Sheet:
-    """Return the largest uses; all of them are downloaded."""
+def events_sheet(result: Disaggregation) -> Sheet:
+    """Return the largest uses."""
     events = result.events
     zone = result.trace.timezone
-    largest = events.nlargest(shown, "volume_l")
+    largest = events.nlargest(LARGEST_USES, "volume_l")
     rows = tuple(
         (
             row["fixture"],
@@ -343,10 +293,3 @@ def quality_sheet(result: Disaggregation) -> Sheet:
     )
     head = ("kind", "what", "count", "what was done, or what follows")
     return Sheet(key="quality", caption="Data quality", head=head, rows=rows, table=table)
-
-
-def _data_address(table: pd.DataFrame, *, packed: bool) -> str:
-    text = guard_formulas(table).to_csv(index=False, float_format=f"%.{DOWNLOAD_DIGITS}g").encode()
-    kind = "application/gzip" if packed else "text/csv;charset=utf-8"
-    content = gzip.compress(text, mtime=0) if packed else text
-    return f"data:{kind};base64,{base64.b64encode(content).decode()}"
