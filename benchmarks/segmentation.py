@@ -47,14 +47,14 @@ BLOCK_ROWS = 4_000_000
 
 ABLATIONS: Mapping[str, Mapping[str, Any]] = {
     "all parts": {},
-    "nothing known of the home": {"overlap.FAMILIAR_WEIGHT": 0.0},
+    "nothing known of the home": {"overlap_moves.FAMILIAR_WEIGHT": 0.0},
     "flows alone known of the home": {"familiar.TIGHT_VOLUME": 2.0, "familiar.LOOSE_VOLUME": 2.0},
     "no dips": {"layout.DIP_S": 0.0},
     "ramps of one interval": {"layout.RAMP_S": 0.0},
-    "no turning up or down": {"overlap.ADJUST_COST": 50.0},
+    "no turning up or down": {"overlap_moves.ADJUST_COST": 50.0},
     "no drift": {"steps.DRIFT": 0.0},
     "wandering is steps": {"steps.WANDER": 0.0},
-    "pressure not shared": {"overlap.SHARED_LINE": 0.0},
+    "pressure not shared": {"overlap_moves.SHARED_LINE": 0.0},
     "one explanation kept": {"overlap.BEAM": 1, "overlap.FIRST_BEAM": 1},
     "four explanations kept": {"overlap.BEAM": 4},
     "48 explanations kept": {"overlap.BEAM": 48, "overlap.FIRST_BEAM": 48},

@@ -12,7 +12,8 @@ from flowsift.neighbours import count_in_boxes, count_within
 from flowsift.units import SECONDS_PER_DAY
 
 ALIKE_FLOW = 0.08
-"""Two uses whose flows differ by less than this share may be the same fixture (see `overlap.SAME_FIXTURE`)."""
+"""Two uses whose flows differ by less than this share may be the same fixture (see
+`flowsift.signal.overlap_moves.SAME_FIXTURE`)."""
 
 BURST_S = 3600.0
 """Fills of one load of a washer follow each other within this time [s] (common practice)."""
