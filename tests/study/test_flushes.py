@@ -6,7 +6,7 @@ import pytest
 from tests.study.flushing_homes import flushing_home
 
 import flowsift as fs
-from flowsift.disaggregation import from_uses
+from flowsift.disaggregation import Shares, assemble, from_uses
 from flowsift.errors import OptionError
 from flowsift.households import simulate
 from flowsift.study import flushes
@@ -255,3 +255,19 @@ def test_shapes_tell_refills_alone_from_those_with_other_water():
     at_1_s = refills_of(flushing_home([(9.0, 8.0)]), "flush").shape
     assert not at_1_s.clean.any()
     assert not at_1_s.mixed.any()
+
+
+def test_pieces_of_one_use_may_lie_in_one_cell():
+    trace = fs.Trace.from_volumes(np.arange(60) * 60, np.where(np.arange(60) == 30, 6.0, 0.0), 0.1)
+    one = np.zeros(4, dtype=np.int64)
+    result = assemble(
+        trace,
+        start_cell=np.array([30]),
+        end_cell=np.array([31]),
+        label=["flush"],
+        probability=np.array([0.9]),
+        fixture=["toilet-1"],
+        cycle=np.array([-1]),
+        shares=Shares(event=one, flow=one, volume_l=np.full(4, 1.5)),
+    )
+    assert refills_of(result, "flush").flow_lpm.tolist() == pytest.approx([6.0])

@@ -143,7 +143,7 @@ def _steady_flow_lpm(result: Disaggregation) -> FloatArray:
         # Whole cells between two that hold flow: the first and the last are filled only in part.
         a = max(int(np.searchsorted(upto, STEADY[0] * upto[-1])), 0)
         b = min(int(np.searchsorted(upto, STEADY[1] * upto[-1])), upto.size - 2)
-        if b > a:
-            span_s = float(cell[own][b] - cell[own][a]) * trace.interval_s
+        span_s = float(cell[own][b] - cell[own][a]) * trace.interval_s
+        if span_s > 0:  # pieces of one use may lie in one cell
             flow[k] = float(upto[b] - upto[a]) / span_s * SECONDS_PER_MINUTE
     return flow
