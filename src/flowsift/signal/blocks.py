@@ -7,12 +7,37 @@ from dataclasses import dataclass
 import numpy as np
 
 from flowsift.trace import BoolArray, FloatArray, IntArray, Trace
+from flowsift.units import SECONDS_PER_MINUTE
 
 BLOCK_S = 600.0
 """Length of the blocks in which rates and pauses are first looked at [s]."""
 
 MISSING_SHARE = 0.02
 """A block that lacks at most this share of its cells is known all the same: loggers lose single rows."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Resolution:
+    """How finely blocks were read: their length [s], the meter's pulse [L], the length of a cell [s]."""
+
+    block_s: float
+    pulse_l: float
+    interval_s: float
+
+    @property
+    def block_min(self) -> float:
+        """Length of a block [min]."""
+        return self.block_s / SECONDS_PER_MINUTE
+
+
+def block_cells(interval_s: float) -> int:
+    """Return the number of cells in a block."""
+    return max(round(BLOCK_S / interval_s), 1)
+
+
+def block_resolution(*, pulse_l: float, interval_s: float) -> Resolution:
+    """Return how finely the blocks of a trace are read."""
+    return Resolution(block_s=block_cells(interval_s) * interval_s, pulse_l=pulse_l, interval_s=interval_s)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -34,19 +59,22 @@ class Blocks:
     known: FloatArray
 
 
-def summarise_blocks(trace: Trace, block_cells: int, n_blocks: int) -> Blocks:
-    """Sum up blocks; a pause counts in every block that it reaches into, with its whole length."""
-    block = trace.cell // block_cells
-    volume = np.bincount(block, trace.volume_l, minlength=n_blocks)[:n_blocks]
-    missing = np.diff(_missing_before(trace, np.arange(n_blocks + 1) * block_cells))
-    known = (missing <= MISSING_SHARE * block_cells).astype(np.float64)
+def summarise_blocks(trace: Trace) -> Blocks:
+    """Sum up the whole blocks of a trace; a pause counts in every block that it reaches into, with its whole length."""
+    cells = block_cells(trace.interval_s)
+    n_blocks = trace.n_cells // cells
+    if n_blocks == 0:
+        return Blocks(volume_l=np.empty(0), pause_s=np.empty(0), known=np.empty(0))
+    volume = np.bincount(trace.cell // cells, trace.volume_l, minlength=n_blocks)[:n_blocks]
+    missing = np.diff(_missing_before(trace, np.arange(n_blocks + 1) * cells))
+    known = (missing <= MISSING_SHARE * cells).astype(np.float64)
     edges = np.concatenate([[-1], trace.cell, [trace.n_cells]])
     pause = (np.diff(edges) - 1) * trace.interval_s
     pause = np.where(without_data(trace, edges), 0.0, pause)
     longest = np.zeros(n_blocks)
     last = n_blocks - 1
-    from_block = np.minimum((edges[:-1] + 1) // block_cells, last)
-    to_block = np.minimum(np.maximum(edges[1:] - 1, 0) // block_cells, last)
+    from_block = np.minimum((edges[:-1] + 1) // cells, last)
+    to_block = np.minimum(np.maximum(edges[1:] - 1, 0) // cells, last)
     np.maximum.at(longest, from_block, pause)
     np.maximum.at(longest, to_block, pause)
     for k in np.flatnonzero(to_block - from_block > 1):

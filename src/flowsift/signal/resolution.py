@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from flowsift.quality import Finding
-from flowsift.signal.trickle import SCALES, STRETCH_PULSES
+from flowsift.signal.trickle_floor import SCALES, STRETCH_PULSES
 from flowsift.trace import Trace
 from flowsift.units import SECONDS_PER_MINUTE
 
 SURELY = 2.0
 """A trickle shows for sure from this many times the least that can show: 23 of 24 did in simulated homes of training
 seeds; just above the least, 15 of 24."""
+
+FINEST_PULSE_L = 1e-4
+"""Pulse of a register without a step, as far as trickles go [L] (assumption: its own noise)."""
 
 SHORT_USE_S = 20.0
 """A tap runs about this long (common practice); with fewer looks at it its flow is not seen."""
@@ -21,16 +24,31 @@ SMALL_USE_L = 1.0
 """A tap takes about this much (common practice); with a larger pulse it is not seen by itself."""
 
 
-def smallest_trickle_lpm(trace: Trace) -> float:
-    """Return the least constant flow that this trace would have shown [L/min].
+def least_visible_lpm(*, pulse_l: float, known_s: float) -> float:
+    """Return the least constant flow that can show [L/min].
 
-    `SURELY` times `STRETCH_PULSES` pulses in the longest stretch that fits into the trace; what the meter's moving
-    parts miss below their starting flow is not in it. Infinite where the trace is shorter than the shortest window.
+    `STRETCH_PULSES` pulses in the longest stretch whose window fits into the time known. Infinite for a time shorter
+    than the shortest window.
+
+    Parameters
+    ----------
+    pulse_l : float
+        The meter's pulse [L]; a register without a step has one of `FINEST_PULSE_L`.
+    known_s : float
+        Length of the record without its gaps [s].
     """
-    fits = [s for s in SCALES if s.window_s <= trace.duration_s - trace.gap_s]
+    fits = [scale for scale in SCALES if scale.window_s <= known_s]
     if not fits:
         return float("inf")
-    return SURELY * STRETCH_PULSES * max(trace.pulse_l, 1e-4) / (fits[-1].stretch_s / SECONDS_PER_MINUTE)
+    return STRETCH_PULSES * max(pulse_l, FINEST_PULSE_L) / (fits[-1].stretch_s / SECONDS_PER_MINUTE)
+
+
+def smallest_trickle_lpm(trace: Trace) -> float:
+    """Return the smallest constant flow that this trace would have shown [L/min].
+
+    `SURELY` times the least that can show; what the meter's moving parts miss below their starting flow is not in it.
+    """
+    return SURELY * least_visible_lpm(pulse_l=trace.pulse_l, known_s=trace.duration_s - trace.gap_s)
 
 
 def limits(trace: Trace) -> tuple[Finding, ...]:

@@ -17,7 +17,7 @@ from flowsift.features import UseFeatures, describe_uses, features_of_cuts
 from flowsift.pipeline import cut_uses, disaggregate, meter_of
 from flowsift.signal.blocks import Blocks, summarise_blocks
 from flowsift.signal.familiar import Familiar
-from flowsift.stream.trickle_watch import block_cells, kept_blocks
+from flowsift.stream.trickle_watch import kept_blocks
 from flowsift.study.alerts import AlertRule, alert_levels
 from flowsift.trace import Trace
 from flowsift.units import NS_PER_S, SECONDS_PER_DAY
@@ -263,8 +263,6 @@ def _recorded(result: Disaggregation) -> tuple[RecordedTrickle, ...]:
 
 def _last_blocks(trace: Trace) -> Blocks:
     """Sum up the last whole blocks of the record, as many as the search for a trickle looks at."""
-    cells = block_cells(trace.interval_s)
-    n = trace.n_cells // cells
-    blocks = summarise_blocks(trace, cells, n)
-    last = slice(max(n - kept_blocks(trace.interval_s), 0), None)
+    blocks = summarise_blocks(trace)
+    last = slice(max(blocks.volume_l.size - kept_blocks(trace.interval_s), 0), None)
     return Blocks(volume_l=blocks.volume_l[last], pause_s=blocks.pause_s[last], known=blocks.known[last])

@@ -7,10 +7,10 @@ from bisect import bisect_right
 import numpy as np
 
 from flowsift.disaggregation import TrickleSpans
-from flowsift.signal.blocks import Blocks
+from flowsift.signal.blocks import Blocks, block_cells
 from flowsift.stream.arrivals import Arrivals
 from flowsift.stream.home import LearnedHome
-from flowsift.stream.trickle_watch import Running, TrickleWatch, block_cells
+from flowsift.stream.trickle_watch import Running, TrickleWatch
 
 
 class HomeTrickle:

@@ -13,6 +13,7 @@ from flowsift.arrays import IntArray
 from flowsift.errors import InputError, OptionError
 from flowsift.ingest.gridded import checked_absent
 from flowsift.ingest.instants import instants_ns
+from flowsift.signal.blocks import block_cells
 from flowsift.signal.segmentation import Segmentation
 from flowsift.stream.alert_watch import AlertWatch
 from flowsift.stream.arrivals import LEAST_HOLD, Arrivals
@@ -24,7 +25,7 @@ from flowsift.stream.notices import Notice
 from flowsift.stream.stretch import LONGEST_S, LOOK_S, OpenStretch, Stretch, quiet_cells
 from flowsift.stream.strict_json import Fields, check_kind, json_fields, written
 from flowsift.stream.teller import Teller
-from flowsift.stream.trickle_watch import Change, TrickleWatch, block_cells, kept_blocks
+from flowsift.stream.trickle_watch import Change, TrickleWatch, kept_blocks
 from flowsift.stream.uses import LABEL_WAIT_S, RecentUses
 
 KIND = "flowsift live state"

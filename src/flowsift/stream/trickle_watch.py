@@ -11,17 +11,11 @@ import numpy as np
 from flowsift.arrays import BoolArray
 from flowsift.disaggregation import TrickleSpans
 from flowsift.errors import InputError
-from flowsift.signal.blocks import BLOCK_S, MISSING_SHARE, Blocks
-from flowsift.signal.trickle import (
-    CHANGE,
-    LEAST_PULSES,
-    PAUSE_SLACK,
-    SCALES,
-    Meter,
-    floor_rate,
-    level_pieces,
-    measured_rate,
-)
+from flowsift.signal.blocks import MISSING_SHARE, Blocks, block_cells, block_resolution
+from flowsift.signal.trickle import LEAST_PULSES
+from flowsift.signal.trickle_floor import PAUSE_SLACK, SCALES, floor_rate
+from flowsift.signal.trickle_level import level_pieces
+from flowsift.signal.trickle_rate import CHANGE, measured_rate
 from flowsift.stream.strict_json import Fields
 from flowsift.units import SECONDS_PER_MINUTE
 
@@ -53,11 +47,6 @@ Change = tuple[Literal["found", "changed", "ended"], Running]
 def kept_blocks(interval_s: float) -> int:
     """Return how many blocks the longest look for a trickle needs."""
     return round(SCALES[-1].window_s / (block_cells(interval_s) * interval_s))
-
-
-def block_cells(interval_s: float) -> int:
-    """Return the cells of a block."""
-    return max(round(BLOCK_S / interval_s), 1)
 
 
 class TrickleWatch:
@@ -188,15 +177,15 @@ class TrickleWatch:
             self._pause_now = max(self._pause_now, pause)
 
     def _look(self) -> Change | None:
-        blocks, block_s, at = self._blocks(), self._cells * self.interval_s, self.due - self._cells
-        floor = floor_rate(blocks, block_s=block_s, pulse_l=self.pulse_l, interval_s=self.interval_s)
+        blocks, at = self._blocks(), self.due - self._cells
+        resolution = block_resolution(pulse_l=self.pulse_l, interval_s=self.interval_s)
+        floor = floor_rate(blocks, resolution)
         if floor.size == 0 or floor[-1] <= 0:
             return self._end(at) if self.running is not None and self._sees(blocks) else None
         n = floor.size
         first = n - int(np.argmin(np.append(floor[::-1] > 0, False)))
-        meter = Meter(block_s=block_s, pulse_l=self.pulse_l, interval_s=self.interval_s)
-        pieces = level_pieces(blocks, meter, floor, first, n)
-        rate, error = measured_rate(blocks, meter, *pieces[-1])
+        pieces = level_pieces(blocks, resolution, floor, first, n)
+        rate, error = measured_rate(blocks, resolution, *pieces[-1])
         if rate <= LEAST_PULSES * error:
             return None
         since = at - (n - pieces[-1][0]) * self._cells
