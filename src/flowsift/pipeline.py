@@ -59,7 +59,8 @@ def disaggregate(
     Raises
     ------
     InputError
-        If `labels` lacks a column, or holds an unknown label or a time that can't be read (names row and column).
+        If `labels` lacks a column, or holds an unknown label or a time that can't be read (names row and column), or
+        if intervals are so much shorter than a pulse takes that memory has no room for those between pulses.
 
     Examples
     --------

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+import flowsift as fs
 from flowsift.signal.runs import find_runs, join_distance
 from flowsift.signal.steps import find_plateaus, merge_wander
 
@@ -35,6 +36,12 @@ def test_no_run_crosses_missing_data():
     barrier[10] = True
     runs = find_runs(cell, np.full(20, 0.1), pulse_l=0.1, interval_s=1.0, barrier=barrier)
     assert runs.first.tolist() == [0, 10, 20]
+
+
+def test_more_cells_between_pulses_than_memory_holds_are_one_error():
+    cell = np.arange(3) * 1_000_000_000
+    with pytest.raises(fs.InputError, match=r"found 1,\d{3},\d{3},\d{3} intervals of 1e-09 s between pulses of 10 L"):
+        find_runs(cell, np.full(3, 10.0), pulse_l=10.0, interval_s=1e-9, barrier=np.zeros(3, bool))
 
 
 def test_no_flow_gives_no_runs_and_no_plateaus():

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from flowsift.errors import InputError
 from flowsift.trace import BoolArray, FloatArray, IntArray
 from flowsift.units import SECONDS_PER_MINUTE
 
@@ -19,6 +20,10 @@ apart into lone pulses."""
 
 LONGEST_JOIN_S = 300.0
 """Pulses further apart than this never join into one run [s]: coarser meters lose single uses instead."""
+
+MOST_FILLED_CELLS = 100_000_000
+"""Cells between pulses over which volume is laid at most, three years at one second: more would need more memory than
+most machines have."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -76,6 +81,11 @@ def find_runs(
     -------
     Runs
         Empty arrays where there is no flow.
+
+    Raises
+    ------
+    InputError
+        If cells are so short beside the pulse that more than `MOST_FILLED_CELLS` lie between pulses.
     """
     if cell.size == 0:
         empty = np.empty(0, np.int64)
@@ -86,6 +96,11 @@ def find_runs(
     covered = np.where(opens, _reach_of_first_pulse(cell, volume_l, distance, opens, pulse_l), distance)
     last = np.cumsum(covered)
     n_dense = int(last[-1])
+    if n_dense - cell.size > MOST_FILLED_CELLS:
+        raise InputError(
+            f"found {n_dense - cell.size:,} intervals of {interval_s:g} s between pulses of {pulse_l:g} L, more than "
+            "memory is set aside for: give a longer interval_s"
+        )
     return Runs(
         rate_lpm=np.repeat(volume_l / covered * (SECONDS_PER_MINUTE / interval_s), covered),
         cell=np.repeat(cell + 1 - last, covered) + np.arange(n_dense),
