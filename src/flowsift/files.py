@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -15,8 +16,9 @@ from flowsift.errors import OptionError
 TABLE_SUFFIXES = (".csv", ".csv.gz", ".parquet")
 """Endings of the names of table files that can be written."""
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
-"""First characters by which spreadsheets take a cell for a formula, in their wide forms too."""
+_FORMULA = re.compile(r"(?:\A|(?<=[;\t\n]))(?=\s*[=+\-@＝＋－＠])|\A(?=[\t\r\n])")
+"""Where a spreadsheet would take what follows for a formula, in its wide forms too: at the start of a cell, and within
+it after what it may take for the end of one, since in many countries it splits the lines of a CSV at semicolons."""
 
 
 def check_table_path(path: Path) -> None:
@@ -59,7 +61,7 @@ def write_text(text: str, path: Path) -> None:
 
 
 def guard_formulas(table: pd.DataFrame) -> pd.DataFrame:
-    """Return the table with an apostrophe before text cells that start like a spreadsheet formula.
+    """Return the table with an apostrophe before what a spreadsheet would take for a formula in text cells.
 
     A carriage return in a cell becomes a space: CSV writers leave it bare, and a spreadsheet begins a new row there.
     """
@@ -76,7 +78,7 @@ def guard_formulas(table: pd.DataFrame) -> pd.DataFrame:
 def _guarded_cell(cell: Any) -> Any:
     if not isinstance(cell, str):
         return cell
-    return ("'" if cell.startswith(_FORMULA_STARTS) else "") + cell.replace("\r", " ")
+    return _FORMULA.sub("'", cell).replace("\r", " ")
 
 
 def replace_file(path: Path, write: Callable[[Path], object]) -> None:

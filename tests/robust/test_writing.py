@@ -2,6 +2,7 @@
 
 import errno
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -123,8 +124,8 @@ def test_a_new_file_has_the_usual_permissions(tmp_path):
 
 @pytest.mark.parametrize("kind", ["str", "object", "category"])
 def test_no_formula_reaches_a_spreadsheet(tmp_path, kind):
-    risky = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "=a\r=b", "＝1", "＋1", "－1", "＠1"]
-    fine = ["toilet-1", "'=1", "1=1", "", "a\tb"]
+    risky = ["=1+1", "+1", "-1", "@SUM(A1)", "\tx", "\r=1", " =1", "=a\r=b", "＝1", "＋1", "－1", "＠1"]
+    fine = ["toilet-1", "'=1", "1=1", "", "a\tb", "a; b", "a-b"]
     table = pd.DataFrame({"fixture": pd.Series(risky + fine, dtype=kind), "volume_l": -1.5})
     guarded = guard_formulas(table)
     assert guarded["fixture"].tolist() == ["'" + cell.replace("\r", " ") for cell in risky] + fine
@@ -133,3 +134,10 @@ def test_no_formula_reaches_a_spreadsheet(tmp_path, kind):
     written = pd.read_csv(tmp_path / "t.csv", keep_default_na=False)
     assert not written["fixture"].str.startswith(tuple("=+-@\t\r\n＝＋－＠")).any()
     assert (written["volume_l"] == -1.5).all()
+
+
+def test_no_formula_reaches_a_spreadsheet_that_splits_at_semicolons(tmp_path):
+    table = pd.DataFrame({"fixture": ["a;=1+1", "a; @b;c", "a\n=1+1", "\t=1", "a;;+1", "a\t-1"], "volume_l": 1.5})
+    write_table(table, tmp_path / "t.csv")
+    pieces = re.split(r"[;\t\n]", (tmp_path / "t.csv").read_text(encoding="utf-8"))
+    assert not [piece for piece in pieces if piece.strip(' "').startswith(tuple("=+-@"))]
