@@ -2,6 +2,14 @@
 
 from __future__ import annotations
 
+LONGEST_QUOTE = 80
+"""Characters of a field that an error repeats."""
+
+
+def quoted(field: str) -> str:
+    """Return a field of the input as an error shows it: in quotes, cut where it is long."""
+    return repr(field) if len(field) <= LONGEST_QUOTE else repr(field[:LONGEST_QUOTE]) + "..."
+
 
 class FlowsiftError(Exception):
     """Base of every error that flowsift raises on purpose.

@@ -12,6 +12,16 @@ from flowsift.ingest.placing import Placed
 from flowsift.ingest.rows import OrderedRows
 from flowsift.quality import Finding
 
+CONFLICT = "conflicting rows"
+
+
+def why_contested(findings: list[Finding]) -> str:
+    """Return the end of an error about too few values: that rows contradict each other, empty if they don't."""
+    conflict = next((finding for finding in findings if finding.what == CONFLICT), None)
+    if conflict is None:
+        return ""
+    return f": {conflict.count:,} rows give different values for one interval (several meters in one file?)"
+
 
 def settle_contested(
     rows: OrderedRows,
@@ -70,7 +80,7 @@ def settle_contested(
         findings.append(
             Finding(
                 kind="fault",
-                what="conflicting rows",
+                what=CONFLICT,
                 count=int(differs.sum()),
                 treatment=f"Rows that give different values for one interval: none can be preferred, so "
                 f"{int((contested & ~agree).sum()):,} intervals are missing "

@@ -9,7 +9,7 @@ import numpy as np
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.errors import InputError
 from flowsift.ingest.checking import checked_values, require_span
-from flowsift.ingest.contested import settle_contested
+from flowsift.ingest.contested import settle_contested, why_contested
 from flowsift.ingest.gridded import (
     MAX_HOUSE_LPM,
     MAX_METER_LPM,
@@ -102,7 +102,7 @@ def grid_register(
     usable = _without_glitches(rows, usable, findings)
     cell, value, at = placed.cell[usable], rows.value[usable], rows.ns[usable]
     if value.size < 2 or cell[0] == cell[-1]:
-        raise InputError("found fewer than two usable readings", column=column)
+        raise InputError(f"found fewer than two usable readings{why_contested(findings)}", column=column)
     length = np.diff(cell)
     steps = _differences(value, at, interval_ns=interval_ns, unit_l=unit_l, column=column, position=rows, usable=usable)
     findings += steps.findings

@@ -7,7 +7,7 @@ import numpy as np
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.errors import InputError
 from flowsift.ingest.checking import checked_values, require_span
-from flowsift.ingest.contested import settle_contested
+from flowsift.ingest.contested import settle_contested, why_contested
 from flowsift.ingest.gridded import (
     FEW_SHARE,
     LARGEST_PULSE_L,
@@ -97,7 +97,7 @@ def grid_volumes(
         findings.append(pulse_finding(pulse_l))
     usable = _without_spikes(rows, placed, volume, usable, interval_ns, pulse_grace_l or 0.0, column, findings)
     if not usable.any():
-        raise InputError("found no row with a usable value", column=column)
+        raise InputError(f"found no row with a usable value{why_contested(findings)}", column=column)
     findings += _stuck(rows, volume, usable, interval_ns, pulse_l)
     return _collapse(placed, volume, usable, interval_ns, pulse_l, absent, findings)
 

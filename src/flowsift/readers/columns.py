@@ -38,6 +38,10 @@ KIND_WORDS = {
 """Words that name a kind of value, the stronger first: a "total flow" is a register."""
 
 
+NAMES_LISTED = 20
+"""Columns that a message names at most."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Chosen:
     """Columns chosen, by their positions.
@@ -55,6 +59,12 @@ class Chosen:
     time: tuple[int, ...]
     value: int | None
     ignored: tuple[str, ...]
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names as a list in a sentence, the first `NAMES_LISTED` of many."""
+    more = f" and {len(names) - NAMES_LISTED:,} more" if len(names) > NAMES_LISTED else ""
+    return ", ".join(names[:NAMES_LISTED]) + more
 
 
 def kind_in_name(name: str) -> str | None:
@@ -108,6 +118,8 @@ def choose_columns(
         value: int | None = _position(names, value_column, "value_column", file)
     else:
         value = _value_column(names, fields, set(time), file)
+    if value in time:
+        raise OptionError(f"{file}: column {names[value]!r} can't hold both the times and the values")
     used = {*time, value}
     return Chosen(time=time, value=value, ignored=tuple(name for i, name in enumerate(names) if i not in used))
 
@@ -115,13 +127,13 @@ def choose_columns(
 def _position(names: Sequence[str], wanted: str | int, option: str, file: str) -> int:
     hits = [i for i, name in enumerate(names) if name == wanted]
     hits = hits or [i for i, name in enumerate(names) if name.lower() == str(wanted).lower()]
-    if not hits and str(wanted).isdigit() and 1 <= int(wanted) <= len(names):
+    if not hits and str(wanted).isdecimal() and 1 <= int(wanted) <= len(names):
         return int(wanted) - 1
     if len(hits) == 1:
         return hits[0]
     flag = "--" + option.replace("_", "-")
     trouble = "is there more than once" if hits else "isn't there"
-    raise OptionError(f"{file}: column {wanted!r} ({flag}) {trouble}; columns: {', '.join(map(repr, names))}")
+    raise OptionError(f"{file}: column {wanted!r} ({flag}) {trouble}; columns: {listed(list(map(repr, names)))}")
 
 
 def _time_columns(names: Sequence[str], fields: dict[int, list[str]], named: bool, file: str) -> tuple[int, ...]:
@@ -146,7 +158,7 @@ def _time_columns(names: Sequence[str], fields: dict[int, list[str]], named: boo
     if by_name:
         return (by_name[0],)
     raise InputError(
-        f"found no column of times among {', '.join(map(repr, names))}: pass --time-column "
+        f"found no column of times among {listed(list(map(repr, names)))}: pass --time-column "
         "(read_trace(time_column=...))",
         file=file,
     )
@@ -175,9 +187,9 @@ def _value_column(names: Sequence[str], fields: dict[int, list[str]], time: set[
     telling = with_unit or telling
     if len(telling) == 1:
         return telling[0]
-    listed = ", ".join(repr(names[i]) for i in (telling or numeric))
+    possible = listed([repr(names[i]) for i in (telling or numeric)])
     raise InputError(
-        f"several columns could hold the values ({listed}): pass --value-column (read_trace(value_column=...))",
+        f"several columns could hold the values ({possible}): pass --value-column (read_trace(value_column=...))",
         file=file,
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterator
 
-from flowsift.errors import InputError
+from flowsift.errors import InputError, quoted
 from flowsift.readers.columns import Chosen
 from flowsift.readers.layout import TextLayout, is_number
 from flowsift.readers.sources import Source
@@ -46,19 +46,14 @@ def broken_row(source: Source, layout: TextLayout, chosen: Chosen, problem: str)
     n = len(layout.names)
     is_numeric_time = all(is_number(row[chosen.time[0]]) for row in layout.sample[:5] if chosen.time[0] < len(row))
     for number, row in numbered_rows(source, layout):
+        open_quote = " (is a quote left open?)" if any("\n" in field for field in row) else ""
         if len(row) != n:
-            hint = " (is a quote left open?)" if any("\n" in field for field in row) else ""
-            return InputError(f"found {len(row)} fields, expected {n}{hint}", file=source.name, row=number)
+            return InputError(f"found {len(row)} fields, expected {n}{open_quote}", file=source.name, row=number)
         if chosen.value is not None:
-            field = row[chosen.value].strip()
+            field = row[chosen.value].strip(" \t")
             if field not in NULLS and not _is_value(field, layout.decimal):
-                hint = ""
-                if "," in field and "." in field:
-                    hint = " without thousands marks"
-                elif "," in field and layout.decimal != ",":
-                    hint = " (is its comma a decimal one: --decimal ,)"
                 return InputError(
-                    f"found {field!r}, expected a number{hint}",
+                    f"found {quoted(field)}, expected a number{open_quote or _number_hint(field, layout.decimal)}",
                     file=source.name,
                     row=number,
                     column=layout.names[chosen.value],
@@ -67,14 +62,25 @@ def broken_row(source: Source, layout: TextLayout, chosen: Chosen, problem: str)
             field = row[i].strip()
             if not (is_number(field) if is_numeric_time else looks_like_time(field)):
                 return InputError(
-                    f"found {field!r}, expected a time", file=source.name, row=number, column=layout.names[i]
+                    f"found {quoted(field)}, expected a time{open_quote}",
+                    file=source.name,
+                    row=number,
+                    column=layout.names[i],
                 )
     return InputError(f"can't be read as CSV ({problem})", file=source.name)
 
 
+def _number_hint(field: str, decimal: str) -> str:
+    if "," in field and "." in field:
+        return " without thousands marks"
+    if "," in field and decimal != ",":
+        return " (is its comma a decimal one: --decimal ,)"
+    return "" if field.isascii() else " in ASCII characters"
+
+
 def _is_value(field: str, decimal: str) -> bool:
     other = "," if decimal == "." else "."
-    if other in field:
+    if other in field or not field.isascii():
         return False
     try:
         float(field.replace(decimal, "."))

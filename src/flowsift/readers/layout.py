@@ -21,9 +21,18 @@ SAMPLE_LINES = 400
 SAMPLE_CHARACTERS = 1 << 20
 """Characters in them at most."""
 
-_NUMBER = re.compile(r"^\s*[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*$")
-_COMMA_NUMBER = re.compile(r"^\s*[+-]?\d*,\d+([eE][+-]?\d+)?\s*$")
-_THOUSANDS = re.compile(r"^\s*[+-]?[1-9]\d{0,2}(,\d{3})+\s*$")
+LONGEST_NAME = 200
+"""Characters of a column's name that are kept: each error about the column repeats them."""
+
+_NO_DELIMITERS = '\0\r\n"'
+"""What ends a line, encloses a field or is no text."""
+
+_NO_ROW_STARTS = ("#", "sep=")
+"""How lines above the header start that are a comment, or tell a spreadsheet the delimiter."""
+
+_NUMBER = re.compile(r"^\s*[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*$", re.ASCII)
+_COMMA_NUMBER = re.compile(r"^\s*[+-]?\d*,\d+([eE][+-]?\d+)?\s*$", re.ASCII)
+_THOUSANDS = re.compile(r"^\s*[+-]?[1-9]\d{0,2}(,\d{3})+\s*$", re.ASCII)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,9 +47,10 @@ class TextLayout:
         ``"."`` or ``","``.
     names : tuple of str
         Names of the columns; ``"1"``, ``"2"``, ... where there is no header.
-    has_header : bool
     skip : int
         Lines before the header or the first row (titles, comments, blank lines).
+    header_lines : int
+        Lines of the header: none, one, or more where a quoted name has a line end in it.
     n_titles : int
         Titles among them: lines of another number of fields than the header under them.
     sample : list of list of str
@@ -50,20 +60,26 @@ class TextLayout:
     delimiter: str
     decimal: str
     names: tuple[str, ...]
-    has_header: bool
     skip: int
+    header_lines: int
     n_titles: int
     sample: list[list[str]]
 
     @property
     def first_line(self) -> int:
         """Lines before the first row of data."""
-        return self.skip + int(self.has_header)
+        return self.skip + self.header_lines
+
+    @property
+    def has_header(self) -> bool:
+        """Whether the names come from the file."""
+        return self.header_lines > 0
 
 
 def printable(name: str) -> str:
-    """Return a name in one line, without what a terminal would take for a command."""
-    return " ".join("".join(c for c in word if c.isprintable()) for word in name.split())
+    """Return a name in one line of bounded length, without what a terminal would take for a command."""
+    line = " ".join("".join(c for c in word if c.isprintable()) for word in name.split())
+    return line if len(line) <= LONGEST_NAME else line[:LONGEST_NAME] + "..."
 
 
 def is_number(field: str) -> bool:
@@ -79,15 +95,15 @@ def find_layout(source: Source, *, delimiter: str | None, decimal: str | None) -
     InputError
         No rows under the header, or a decimal sign that can't be told from a thousands mark.
     OptionError
-        A `delimiter` or `decimal` of more than one character.
+        A `delimiter` or `decimal` that can't be one.
     """
-    if delimiter is not None and len(delimiter) != 1:
-        raise OptionError(f"delimiter is {delimiter!r}, expected one character")
+    if delimiter is not None and not (len(delimiter) == 1 and delimiter.isascii() and delimiter not in _NO_DELIMITERS):
+        raise OptionError(f"delimiter is {delimiter!r}, expected one ASCII character between the fields of a line")
     if decimal not in (None, ".", ","):
         raise OptionError(f"decimal is {decimal!r}, expected '.' or ','")
     lines = list(_sampled(source.lines()))
     skip = 0
-    while skip < len(lines) and (not lines[skip].strip() or lines[skip].lstrip().startswith("#")):
+    while skip < len(lines) and (not lines[skip].strip() or lines[skip].lstrip().startswith(_NO_ROW_STARTS)):
         skip += 1
     body = [line for line in lines[skip:] if line.strip()]
     if not body:
@@ -111,11 +127,17 @@ def find_layout(source: Source, *, delimiter: str | None, decimal: str | None) -
         delimiter=delimiter,
         decimal=decimal or _decimal(sample, source.name),
         names=names,
-        has_header=has_header,
         skip=skip,
+        header_lines=_first_row_lines(lines[skip:], delimiter) if has_header else 0,
         n_titles=n_titles,
         sample=sample,
     )
+
+
+def _first_row_lines(lines: list[str], delimiter: str) -> int:
+    reader = csv.reader(lines, delimiter=delimiter)
+    next(reader)
+    return reader.line_num
 
 
 def _is_header(row: list[str]) -> bool:

@@ -23,6 +23,9 @@ REGISTER_ROWS = 10
 REGISTER_RISES = 3
 """Rises needed beside that."""
 
+SMALL_STEP = 0.01
+"""Share of its lowest reading that a register usually changes by at most; a house's volumes or flows vary by more."""
+
 REGULAR = 0.5
 """Rows with a spacing that fewer than this share have are events rather than intervals."""
 
@@ -159,6 +162,8 @@ def _kind(name: str, value: FloatArray, ns: IntArray, unit: Unit | None) -> tupl
         return "flow", "its unit is a rate"
     if by_name == "register" and _mostly_rises(value, ns):
         return "register", "its name says so and it rises"
+    if by_name == "register" and _barely_changes(value, ns):
+        return "register", "its name says so and it changes by little of itself"
     if _only_rises(value, ns):
         return "register", "its values are large and never fall"
     if by_name not in ("flow", "register") and _one_event_a_row(value, ns):
@@ -184,6 +189,15 @@ def _mostly_rises(value: FloatArray, ns: IntArray) -> bool:
     step = np.diff(value[present][np.argsort(ns[present], kind="stable")])
     falls = int((step < 0).sum())
     return falls <= max(2, MAX_FALLS * np.count_nonzero(step))
+
+
+def _barely_changes(value: FloatArray, ns: IntArray) -> bool:
+    """Tell whether values change as a register's do, be it backwards or with faults: the flow of a house stops."""
+    present = ~np.isnan(value)
+    v = value[present][np.argsort(ns[present], kind="stable")]
+    step = np.abs(np.diff(v))
+    moved = step[step > 0]
+    return moved.size >= REGISTER_RISES and float(np.median(moved)) <= SMALL_STEP * float(v.min())
 
 
 def _one_event_a_row(value: FloatArray, ns: IntArray) -> bool:

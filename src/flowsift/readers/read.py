@@ -18,7 +18,7 @@ from flowsift.errors import InputError, OptionError
 from flowsift.ingest.checking import require_values
 from flowsift.ingest.gridded import checked_absent
 from flowsift.quality import Finding
-from flowsift.readers.columns import Chosen, choose_columns
+from flowsift.readers.columns import Chosen, choose_columns, listed
 from flowsift.readers.explain import broken_row, line_of_row
 from flowsift.readers.instants import column_instants_ns
 from flowsift.readers.large import is_large, thinned_log, thinned_values, trace_of_thinned
@@ -265,7 +265,7 @@ def _column_findings(chosen: Chosen, time_name: str, value_name: str, n_titles: 
     read = f'Times were read from "{time_name}"'
     read += "." if chosen.value is None else f' and values from "{value_name}".'
     if chosen.ignored:
-        read += f" Ignored: {', '.join(map(printable, chosen.ignored))}."
+        read += f" Ignored: {listed(list(map(printable, chosen.ignored)))}."
     if n_titles:
         read += f" Left out: {n_titles} {'lines' if n_titles > 1 else 'line'} above the header."
     return (Finding(kind="assumption", what="columns", count=len(chosen.ignored), treatment=read),)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import gzip
 import io
 import stat
@@ -130,15 +131,21 @@ def _unpacked_head(path: Path) -> bytes:
 def _encoding(head: bytes, name: str) -> str:
     if head.startswith(b"\xef\xbb\xbf"):
         return "utf-8-sig"
+    if head.startswith((codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE)):
+        raise InputError("is text in UTF-32, expected UTF-8: save it as that", file=name)
     if head.startswith((b"\xff\xfe", b"\xfe\xff")):
         return "utf-16"
     if b"\x00" in head:
+        lines = head[: head.index(b"\x00") + 1].splitlines()
+        if len(lines) > 1 and b"".join(lines[:-1]).isascii():
+            problem = "found NUL bytes, expected text (a power cut while it was written? leave them out)"
+            raise InputError(problem, file=name, row=len(lines))
         raise InputError("is binary, expected CSV text or Parquet", file=name)
     try:
         # a character cut at the end of the head is no error
         head.decode("utf-8") if len(head) < HEAD_BYTES else head[:-4].decode("utf-8", errors="strict")
     except UnicodeDecodeError as error:
-        if error.start < len(head) - 8:
+        if len(head) < HEAD_BYTES or error.start < len(head) - 8:
             control = sum(byte < 9 or 13 < byte < 32 for byte in head)
             if control > 0.01 * len(head):
                 raise InputError("is binary, expected CSV text or Parquet", file=name) from error

@@ -15,7 +15,7 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from flowsift.arrays import FloatArray
-from flowsift.errors import InputError
+from flowsift.errors import InputError, quoted
 from flowsift.readers.columns import Chosen
 from flowsift.readers.layout import TextLayout, is_number
 from flowsift.readers.sources import Source
@@ -169,7 +169,7 @@ def numbers_of(column: Any) -> FloatArray:
         numbers = pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
         bad = np.flatnonzero(np.isnan(numbers) & text.notna().to_numpy())
         if bad.size:
-            raise InputError(f"found {text.iloc[bad[0]]!r}, expected a number", row=int(bad[0]), column="value")
+            raise InputError(f"found {quoted(text.iloc[bad[0]])}, expected a number", row=int(bad[0]), column="value")
         return np.asarray(numbers, dtype=np.float64)
     try:
         column = column.cast(pa.float64())

@@ -10,12 +10,13 @@ import numpy as np
 import pandas as pd
 
 from flowsift.arrays import BoolArray, IntArray
-from flowsift.errors import InputError
+from flowsift.errors import InputError, quoted
 from flowsift.ingest.instants import FIRST_YEAR, LAST_YEAR, wrong_year
 from flowsift.units import NS_PER_S
 
 _CLOCK = r"(?P<H>\d{1,2}):(?P<M>\d{2})(?::(?P<S>\d{2})(?:[.,](?P<F>\d{1,9}))?)?(?:\s*(?P<half>[AaPp]\.?[Mm]\.?))?"
-_ZONE = r"(?:\s*(?P<zone>Z|z|UTC|GMT|[+-]\d{2}(?::?\d{2})?))?"
+_OFFSET = r"[+-](?:[01]\d|2[0-3])(?::?[0-5]\d)?"
+_ZONE = rf"(?:\s*(?P<zone>Z|z|UTC|GMT|{_OFFSET}))?"
 _ISO = re.compile(rf"^\s*(?P<y>\d{{4}})[-/.](?P<m>\d{{1,2}})[-/.](?P<d>\d{{1,2}})(?:[T\s,]+{_CLOCK}{_ZONE})?\s*$")
 _NUMERIC_DATE = re.compile(
     rf"^\s*(?P<a>\d{{1,2}})(?P<sep>[-/.])(?P<b>\d{{1,2}})[-/.](?P<y>\d{{4}}|\d{{2}})(?:[T\s,]+{_CLOCK}{_ZONE})?\s*$"
@@ -95,14 +96,14 @@ def parse_times(text: pd.Series, *, day_first: bool | None, column: str) -> Pars
         if pattern.match(unique.iloc[0]):
             break
     else:
-        raise InputError(f"found {unique.iloc[0]!r}, expected a date and time", row=0, column=column)
+        raise InputError(f"found {quoted(unique.iloc[0])}, expected a date and time", row=0, column=column)
     parts = unique.str.extract(pattern)
     bad = parts.iloc[:, 0].isna()
     if bad.any():
         # one file may mix layouts only by being broken
         first = int(np.flatnonzero(np.isin(codes, np.flatnonzero(bad)))[0])
         raise InputError(
-            f"found {text.iloc[first]!r}, expected a time written as {unique.iloc[0]!r}", row=first, column=column
+            f"found {quoted(text.iloc[first])}, expected a time written as {unique.iloc[0]!r}", row=first, column=column
         )
     note = ""
     if pattern is _NUMERIC_DATE:
@@ -186,7 +187,9 @@ def join_date_and_clock(date: pd.Series, clock: pd.Series) -> pd.Series:
     return pd.Series(joined)
 
 
-_STRICT_ISO = re.compile(r"^\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?(?P<zone>Z|[+-]\d{2}(:?\d{2})?)?$")
+_STRICT_ISO = re.compile(
+    rf"^\d{{4}}-\d{{2}}-\d{{2}}[T ]\d{{2}}:\d{{2}}(:\d{{2}}(\.\d{{1,9}})?)?(?P<zone>Z|{_OFFSET})?$"
+)
 
 
 def iso_kind(field: str) -> str | None:
