@@ -27,7 +27,8 @@ import psutil
 from playwright.sync_api import sync_playwright
 
 import flowsift as fs
-from flowsift.report.account import account_dict, water_account
+from flowsift.report.account import water_account
+from flowsift.report.as_json import json_dict
 from flowsift.report.page import write_page
 
 SIZES = {"desk": {"width": 1280, "height": 900}, "phone": {"width": 390, "height": 844}}
@@ -43,7 +44,7 @@ def timed(work: Callable[[], Any]) -> tuple[Any, float, float]:
 def built(log: Path, page: Path) -> dict[str, Any]:
     """Return the times of the account and of the page of one file, each from reading the file on."""
     result, read_wall, read_cpu = timed(lambda: fs.disaggregate(fs.read_trace(log)))
-    _, account_wall, account_cpu = timed(lambda: account_dict(water_account(result)))
+    _, account_wall, account_cpu = timed(lambda: json_dict(water_account(result)))
     _, page_wall, page_cpu = timed(lambda: write_page(result, page))
     return {
         "events": len(result.events),

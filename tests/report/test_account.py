@@ -13,14 +13,19 @@ import flowsift as fs
 from flowsift.disaggregation import Disaggregation, Shares, TrickleSpans, assemble
 from flowsift.households.shipped import read_shipped
 from flowsift.labels import LABEL_WORDS, LABELS, label_words
-from flowsift.report.account import account_dict, water_account
-from flowsift.report.account_text import account_sections, account_text
+from flowsift.report.account import water_account
+from flowsift.report.account_text import account_sections
+from flowsift.report.as_json import json_dict
 from flowsift.report.digits import round_to_sum
 from flowsift.study.flushes_study import flushes
 from flowsift.units import L_PER_GAL
 
 START = pd.Timestamp("2024-03-09T18:30Z").value
 MINUTE_NS = 60 * 10**9
+
+
+def account_text(account, units="si"):
+    return "".join("\n".join([s.heading, *s.lines, ""]) for s in account_sections(account, units=units))
 
 
 def home(volumes, labels, trickle_l=0.0, unexplained_l=0.0, gap_l=None, timezone="UTC", probability=0.8):
@@ -135,7 +140,7 @@ def test_trickle_says_rate_bounds_and_time():
     text = account_text(account)
     assert "0.100 L/min (between 0.0900 and 0.120)\n  from the start to 2024-03-10 06:30, 50 % of the time\n" in text
     assert "72.0 L a day, 72.0 L in all" in text
-    assert account_dict(account)["trickle"]["last"] == "2024-03-10T06:30:00+00:00"
+    assert json_dict(account)["trickle"]["last"] == "2024-03-10T06:30:00+00:00"
     assert "0.0264 gal/min" in account_text(account, units="us")
 
 
@@ -203,11 +208,11 @@ def test_findings_are_sorted_by_kind_and_wrapped():
     finding = fs.Finding(kind="limit", what="one-minute intervals", treatment="Short uses run together. " * 8)
     result = home([1.0], ["faucet"])
     result = replace(result, findings=(finding, fs.Finding(kind="assumption", what="unit", treatment="Litres.")))
-    sections = account_sections(water_account(result), width=60)
+    sections = account_sections(water_account(result))
     headings = [section.heading for section in sections]
     assert headings[-2:] == ["Assumed", "What this trace can't tell"]
-    assert len(sections[-1].lines) > 3
-    assert max(map(len, sections[-1].lines)) <= 60
+    assert len(sections[-1].lines) >= 3
+    assert max(map(len, sections[-1].lines)) <= 80
 
 
 def test_labels_are_plain_words():
@@ -218,7 +223,25 @@ def test_labels_are_plain_words():
 
 def test_json_record_names_its_units():
     account = water_account(home([8.0], ["flush"], trickle_l=0.5))
-    si, us = account_dict(account), account_dict(account, units="us")
+    si, us = json_dict(account), json_dict(account, units="us")
     assert us["trickle"]["rate_gpm"] == pytest.approx(si["trickle"]["rate_lpm"] / L_PER_GAL)
     assert us["uses"][0]["volume_gal"] == pytest.approx(8.0 / L_PER_GAL)
     assert us["observed_s"] == si["observed_s"] == 86_400.0
+
+
+def test_json_converts_what_lies_under_a_name_with_a_unit():
+    record = {"flows_lpm": {"5/8 in": L_PER_GAL}, "pair_l": (L_PER_GAL, float("nan")), "n": 3}
+    assert json_dict(record, units="us") == {
+        "units": "us",
+        "flows_gpm": {"5/8 in": 1.0},
+        "pair_gal": [1.0, None],
+        "n": 3,
+    }
+
+
+def test_too_short_a_record_says_nothing_of_a_trickle():
+    trace = fs.Trace.from_volumes(np.arange(360) * 10, np.zeros(360), 0.1)
+    account = water_account(fs.disaggregate(trace))
+    assert not account.trickle_told
+    assert "none found" not in account_text(account)
+    assert "can't be told from a use" in account_text(account)

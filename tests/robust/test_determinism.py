@@ -16,9 +16,10 @@ CODE = (
     "import sys, flowsift as fs\n"
     "from pathlib import Path\n"
     "answer = fs.disaggregate(fs.read_trace(sys.argv[1]))\n"
-    "from flowsift.report.account import account_dict, water_account\n"
+    "from flowsift.report.account import water_account\n"
+    "from flowsift.report.as_json import json_dict\n"
     "import json\n"
-    "print(answer.events.to_csv(index=False) + json.dumps(account_dict(water_account(answer), units='us')))\n"
+    "print(answer.events.to_csv(index=False) + json.dumps(json_dict(water_account(answer), units='us')))\n"
 )
 
 

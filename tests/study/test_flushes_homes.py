@@ -13,8 +13,8 @@ import flowsift as fs
 from flowsift.errors import OptionError
 from flowsift.evaluate.files import write_home
 from flowsift.households import simulate
-from flowsift.report.flushes import flushes_dict
-from flowsift.report.flushes_plot import plot_flush_volumes
+from flowsift.plot.files import save_flush_volumes
+from flowsift.report.as_json import json_dict
 from flowsift.report.flushes_text import flushes_sections, homes_sections
 from flowsift.study import flushes
 from flowsift.study.flushes_homes import HOME_TYPES, NOT_TOLD, TOILET_TYPES, homes_study
@@ -80,7 +80,7 @@ def test_text_fits_and_says_what_matters(studies, units):
 
 def test_json_is_in_the_units_asked_for(studies):
     study = studies[0][1]
-    si, us = flushes_dict(study), flushes_dict(study, units="us")
+    si, us = json_dict(study), json_dict(study, units="us")
     json.dumps([si, us], allow_nan=False)
     assert si["toilets"][0]["full"]["volume_l"] == pytest.approx(study.toilets[0].full.volume_l)
     assert us["toilets"][0]["full"]["volume_gal"] * L_PER_GAL == pytest.approx(study.toilets[0].full.volume_l)
@@ -90,17 +90,17 @@ def test_json_is_in_the_units_asked_for(studies):
 
 def test_the_picture(studies, tmp_path):
     path = tmp_path / "volumes.png"
-    plot_flush_volumes(homes_study(studies), path, units="us")
+    save_flush_volumes(homes_study(studies), path, units="us")
     assert path.read_bytes().startswith(b"\x89PNG")
-    plot_flush_volumes(homes_study([]), tmp_path / "none.svg")
+    save_flush_volumes(homes_study([]), tmp_path / "none.svg")
     with pytest.raises(OptionError, match="png"):
-        plot_flush_volumes(homes_study(studies), tmp_path / "volumes.txt")
+        save_flush_volumes(homes_study(studies), tmp_path / "volumes.txt")
 
 
 def test_the_picture_needs_a_library(studies, tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
     with pytest.raises(OptionError, match=r"flowsift\[report\]"):
-        plot_flush_volumes(homes_study(studies), tmp_path / "volumes.png")
+        save_flush_volumes(homes_study(studies), tmp_path / "volumes.png")
 
 
 def test_one_file(run, tmp_path):  # noqa: F811

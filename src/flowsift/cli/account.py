@@ -17,8 +17,9 @@ from flowsift.cli.terminal import show, show_sections, working
 from flowsift.disaggregation import Disaggregation
 from flowsift.files import check_folder, check_table_path, write_table, write_text
 from flowsift.households.shipped import read_shipped
-from flowsift.report.account import account_dict, water_account
+from flowsift.report.account import water_account
 from flowsift.report.account_text import account_sections
+from flowsift.report.as_json import json_dict
 from flowsift.units import UnitSystem
 
 STANDARD_OUTPUT = Path("-")
@@ -48,7 +49,7 @@ def account(
     Says which fixture used what, what runs when nothing should, what each toilet takes per flush, and what could not
     be explained.
     """
-    check_outputs(answering)
+    check_outputs(answering, file, labels, earlier)
     with working(f"reading {file.name}"):
         trace = reading.read(file)
         written_down = None if labels is None else read_labels(labels)
@@ -75,7 +76,7 @@ def answer(
         drawn_up = water_account(result)
     units = answering.system(trace)
     write_tables(result, answering, units)
-    as_json = json.dumps(account_dict(drawn_up, units=units), indent=2, allow_nan=False) + "\n"
+    as_json = json.dumps(json_dict(drawn_up, units=units), indent=2, allow_nan=False) + "\n"
     if answering.json == STANDARD_OUTPUT:
         show(as_json)
         return
@@ -84,13 +85,14 @@ def answer(
     show_sections(account_sections(drawn_up, units=units))
 
 
-def check_outputs(answering: Answering) -> None:
-    """Find out before the work whether the files asked for can be written."""
-    for path in (answering.events, answering.fixtures):
-        if path is not None:
-            check_table_path(path)
+def check_outputs(answering: Answering, *read: Path | None) -> None:
+    """Find out before the work whether the files asked for can be written, none in place of one that is read."""
+    if answering.events is not None:
+        check_table_path(answering.events, *read)
+    if answering.fixtures is not None:
+        check_table_path(answering.fixtures, *read, answering.events)
     if answering.json not in (None, STANDARD_OUTPUT):
-        check_folder(answering.json)
+        check_folder(answering.json, *read, answering.events, answering.fixtures)
 
 
 def write_tables(result: Disaggregation, answering: Answering, units: UnitSystem) -> None:

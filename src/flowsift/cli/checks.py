@@ -10,13 +10,12 @@ import numpy as np
 import typer
 
 import flowsift as fs
-from flowsift.cli.options import Reading, parsed_volume_l, spread_options
+from flowsift.cli.options import Reading, parsed_flow_lpm, parsed_volume_l, spread_options
 from flowsift.cli.study_output import Answer
 from flowsift.cli.terminal import working
 from flowsift.errors import OptionError
 from flowsift.files import check_table_path, write_table
 from flowsift.report.checks_text import checks_sections
-from flowsift.report.wording import parsed_flow_lpm
 from flowsift.study.isolation_log import seconds_since_start
 from flowsift.study.meter_checks import Factor, bucket_test, corrected, register_check, zero_test
 from flowsift.study.meter_checks_report import meter_report
@@ -70,9 +69,9 @@ def checks_command(
     answer: Answer,
 ) -> None:
     """Check the meter: does it read zero when closed, does it agree with the register and with a bucket?"""
-    answer.check()
+    answer.check(file)
     if checking.corrected is not None:
-        check_table_path(checking.corrected)
+        check_table_path(checking.corrected, file, answer.table, answer.json)
     with working(f"reading {file.name}"):
         trace = reading.read(file)
     zero = None

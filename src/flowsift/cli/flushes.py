@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
@@ -16,8 +17,8 @@ from flowsift.cli.options import Reading, Units, parsed_volume_l, spread_options
 from flowsift.cli.terminal import complain, counting, show, show_sections, working
 from flowsift.errors import FlowsiftError, InputError, OptionError
 from flowsift.files import check_folder, check_table_path, write_table, write_text
-from flowsift.report.flushes import flushes_dict
-from flowsift.report.flushes_plot import SUFFIXES, plot_flush_volumes
+from flowsift.plot.files import check_file, save_flush_volumes
+from flowsift.report.as_json import json_dict
 from flowsift.report.flushes_text import flushes_sections, homes_sections
 from flowsift.study.flushes_homes import HomesStudy, homes_study
 from flowsift.study.flushes_study import FlushStudy
@@ -75,16 +76,15 @@ class Studying:
         Path | None, typer.Option(help="Draw a histogram of volumes here (.png, .svg or .pdf).", metavar="PATH")
     ] = None
 
-    def check(self) -> None:
-        """Find out before the work whether the files asked for can be written."""
+    def check(self, *read: Path) -> None:
+        """Find out before the work whether the files asked for can be written, none in place of one that is read."""
         if self.out is not None:
-            check_table_path(self.out)
+            check_table_path(self.out, *read)
+            check_folder(homes_path(self.out), *read)
         if self.figure is not None:
-            if self.figure.suffix.lower() not in SUFFIXES:
-                raise OptionError(f"{self.figure}: a figure is written as one of {', '.join(SUFFIXES)}")
-            check_folder(self.figure)
+            check_file(self.figure)
         if self.json not in (None, STANDARD_OUTPUT):
-            check_folder(self.json)
+            check_folder(self.json, *read, self.out)
 
     def study(self, trace: fs.Trace) -> FlushStudy:
         """Study one trace."""
@@ -113,8 +113,8 @@ def flushes(
     One file gives the toilets of one home. Several files, or a folder, give a study over homes: shares of the classes
     with intervals, and what replacement would save.
     """
-    studying.check()
-    homes = list(_homes(files))
+    homes = _told_apart(list(_homes(files)))
+    studying.check(*(path for _, path in homes))
     if len(homes) == 1 and not files[0].is_dir():
         _one(homes[0][1], reading, studying)
     else:
@@ -128,7 +128,7 @@ def _one(path: Path, reading: Reading, studying: Studying) -> None:
         study = studying.study(trace)
     units = studying.units.value if studying.units is not None else system_of(trace.unit)
     _write(homes_study([(path.name, study)]), studying, units)
-    if _say_json(flushes_dict(study, units=units), studying):
+    if _say_json(json_dict(study, units=units), studying):
         show_sections(flushes_sections(study, units=units))
 
 
@@ -153,7 +153,7 @@ def _many(homes: list[tuple[str, Path]], reading: Reading, studying: Studying) -
     _write(table, studying, units)
     record = {
         "units": units,
-        "homes": [{"home": name, **flushes_dict(study, units=units)} for name, study in studies],
+        "homes": [{"home": name, **json_dict(study, units=units)} for name, study in studies],
         "problems": [{"home": name, "problem": problem} for name, problem in problems],
     }
     if _say_json(record, studying):
@@ -180,7 +180,7 @@ def _write(table: HomesStudy, studying: Studying, units: UnitSystem) -> None:
         write_table(toilets, studying.out)
         write_table(homes, homes_path(studying.out))
     if studying.figure is not None:
-        plot_flush_volumes(table, studying.figure, units=units)
+        save_flush_volumes(table, studying.figure, units=units)
 
 
 def homes_path(path: Path) -> Path:
@@ -199,6 +199,16 @@ def _homes(files: list[Path]) -> Iterator[tuple[str, Path]]:
         if not inside:
             raise InputError(f"expected files of flow data ({', '.join(TRACE_FILES)}), found none", file=str(path))
         yield from ((str(one.relative_to(path)), one) for one in inside)
+
+
+def _told_apart(homes: list[tuple[str, Path]]) -> list[tuple[str, Path]]:
+    """Return homes with the whole path as name where names are the same (OptionError for one file twice)."""
+    count = Counter(name for name, _ in homes)
+    homes = [(name if count[name] == 1 else str(path), path) for name, path in homes]
+    twice = [name for name, n in Counter(name for name, _ in homes).items() if n > 1]
+    if twice:
+        raise OptionError(f"{twice[0]}: is given twice, expected a file a home")
+    return homes
 
 
 def _inside(folder: Path) -> Iterator[Path]:

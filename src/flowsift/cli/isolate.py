@@ -10,12 +10,11 @@ from typing import Annotated
 import typer
 
 import flowsift as fs
-from flowsift.cli.options import Reading, parsed_volume_l, spread_options
+from flowsift.cli.options import Reading, parsed_flow_lpm, parsed_volume_l, spread_options
 from flowsift.cli.study_output import Answer
 from flowsift.cli.terminal import working
 from flowsift.errors import OptionError
 from flowsift.report.isolation_text import isolation_sections, plan_sections, proposal_sections
-from flowsift.report.wording import parsed_flow_lpm
 from flowsift.standards import METER_SIZES
 from flowsift.study.isolation import Isolation, isolate
 from flowsift.study.isolation_log import Step, read_steps, seconds_since_start
@@ -97,7 +96,7 @@ def isolate_command(
     ] = None,
 ) -> None:
     """Tell which branch leaks, from closing one after another, or plan such a test."""
-    answer.check()
+    answer.check(file, hunting.log)
     trace = None
     if file is not None:
         with working(f"reading {file.name}"):

@@ -19,7 +19,11 @@ import typer
 
 import flowsift as fs
 from flowsift.errors import OptionError
-from flowsift.units import L_PER_UNIT, UnitSystem, system_of
+from flowsift.standards.conversion import TIME_S
+from flowsift.units import L_PER_UNIT, SECONDS_PER_MINUTE, UnitSystem, system_of
+
+_FLOW = re.compile(r"\s*([0-9.]+(?:[eE][+-]?[0-9]+)?)\s*([A-Za-z][A-Za-z0-9]*)\s*(?:/\s*([a-z]+))?\s*")
+_FLOW_WORDS = {"gpm": ("gal", "min"), "lpm": ("L", "min"), "gph": ("gal", "h"), "gpd": ("gal", "d"), "lph": ("L", "h")}
 
 
 class Units(StrEnum):
@@ -99,6 +103,30 @@ def parsed_volume_l(text: str, *, name: str = "pulse") -> float:
     except (KeyError, ValueError):
         known = ", ".join(L_PER_UNIT)
         raise OptionError(f"{name} {text!r}: expected a volume with its unit, one of {known}, such as 0.1gal") from None
+
+
+def parsed_flow_lpm(text: str, *, name: str) -> float:
+    """Return a flow written with its unit, such as ``0.05gpm``, ``0.2 L/min`` or ``30 gal/d`` [L/min].
+
+    Raises
+    ------
+    OptionError
+        If it isn't a number above 0 followed by a unit of flow.
+    """
+    written = _FLOW.fullmatch(text)
+    volumes = {unit.lower(): litres for unit, litres in L_PER_UNIT.items()}
+    try:
+        if written is None:
+            raise ValueError
+        volume, time = written[2].lower(), written[3]
+        if time is None:
+            volume, time = _FLOW_WORDS[volume]
+        value = float(written[1]) * volumes[volume.lower()] * SECONDS_PER_MINUTE / TIME_S[time]
+        if value <= 0:
+            raise ValueError
+    except (KeyError, ValueError):
+        raise OptionError(f"{name} {text!r}: expected a flow with its unit, such as 0.05gpm or 0.2L/min") from None
+    return value
 
 
 @dataclass(frozen=True, kw_only=True)

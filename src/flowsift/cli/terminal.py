@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
-from flowsift.report.account_text import Section
+from flowsift.report.sections import Section
 
 PIPE_CLOSED = 141
 """Exit status when the reader of our output has gone (128 + SIGPIPE), as the shell gives it."""

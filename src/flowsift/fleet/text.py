@@ -5,8 +5,8 @@ from __future__ import annotations
 from flowsift.fleet.names import printable
 from flowsift.fleet.run import FleetRun
 from flowsift.labels import TRICKLE, UNEXPLAINED, label_words
-from flowsift.report.account_text import Section
-from flowsift.report.wording import Amounts, wrapped
+from flowsift.report.sections import Section, wrapped
+from flowsift.report.wording import Amounts
 from flowsift.units import UnitSystem
 
 LISTED = 20

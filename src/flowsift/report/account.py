@@ -1,9 +1,9 @@
-"""The water account of a household: computed once, shown as text or as a JSON-ready dict."""
+"""The water account of a household: where the metered water went."""
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-from typing import Any
+import math
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -11,8 +11,9 @@ import pandas as pd
 from flowsift.disaggregation import Disaggregation
 from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
 from flowsift.quality import Finding
+from flowsift.signal.resolution import smallest_trickle_lpm
 from flowsift.study.flushes_study import FlushStudy, flushes
-from flowsift.units import SECONDS_PER_DAY, UnitSystem, us_column
+from flowsift.units import SECONDS_PER_DAY
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -121,6 +122,8 @@ class Account:
         Every label that took water, by volume; then trickle and unexplained. Volumes add up to `metered_l`.
     trickle : TrickleLine or None
         None where no trickle was found.
+    trickle_told : bool
+        False where the record is too short to tell a constant flow from a use: none found says nothing.
     toilets : tuple of FlushLine
         Measured by `flowsift.study.flushes`; empty where no volume repeats.
     unmeasured_flushes, unmeasured_flush_l : int, float
@@ -140,6 +143,7 @@ class Account:
     per_day_l: float
     uses: tuple[UseLine, ...]
     trickle: TrickleLine | None
+    trickle_told: bool
     toilets: tuple[FlushLine, ...]
     unmeasured_flushes: int
     unmeasured_flush_l: float
@@ -196,44 +200,13 @@ def water_account(result: Disaggregation, *, study: FlushStudy | None = None) ->
         per_day_l=balance.metered_l / days if days else 0.0,
         uses=(*lines, line(TRICKLE, balance.trickle_l), line(UNEXPLAINED, balance.unexplained_l)),
         trickle=_trickle(result, observed_s),
+        trickle_told=math.isfinite(smallest_trickle_lpm(trace)),
         toilets=_toilets(result, study),
         unmeasured_flushes=sum(left.n_events for left in study.left_out),
         unmeasured_flush_l=sum(left.volume_l for left in study.left_out),
         gap_volume_l=float(trace.gap_volume_l.sum()),
         findings=(*trace.findings, *result.findings),
     )
-
-
-def account_dict(account: Account, *, units: UnitSystem = "si") -> dict[str, Any]:
-    """Return the account as nested dicts and lists that JSON can hold.
-
-    Parameters
-    ----------
-    account : Account
-    units : {"si", "us"}
-        ``us`` gives gallons and gallons a minute; the names of the fields say which.
-    """
-    record = asdict(account)
-    for finding in record["findings"]:
-        first = finding.pop("first_ns")
-        finding["first"] = None if first is None else pd.Timestamp(first, unit="ns", tz="UTC")
-    return {"units": units, **_plain(record, units)}
-
-
-def _plain(record: dict[str, Any], units: UnitSystem) -> dict[str, Any]:
-    """Return nested records with times as text, and litres as gallons (fields renamed to match) where asked for."""
-    plain: dict[str, Any] = {}
-    for name, content in record.items():
-        new_name, litres = us_column(name) if units == "us" else (name, 1.0)
-        if isinstance(content, dict):
-            plain[new_name] = _plain(content, units)
-        elif isinstance(content, list | tuple):
-            plain[new_name] = [_plain(item, units) if isinstance(item, dict) else item for item in content]
-        elif isinstance(content, pd.Timestamp):
-            plain[new_name] = content.isoformat()
-        else:
-            plain[new_name] = content if litres == 1.0 else content / litres
-    return plain
 
 
 def _by_label(result: Disaggregation) -> dict[str, tuple[float, int, float]]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
-from flowsift.report.account_text import Section
 from flowsift.report.digits import plain
-from flowsift.report.wording import Amounts, bullets, lasting, wrapped
+from flowsift.report.sections import Section, bullets, wrapped
+from flowsift.report.wording import Amounts, lasting
 from flowsift.standards import figure
 from flowsift.study.alerts import AlertLevel, AlertPlan, Caught
 from flowsift.units import UnitSystem

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from flowsift.report.account_text import Section
-from flowsift.report.wording import Amounts, bullets, cautions_section, wrapped
+from flowsift.report.sections import Section, bullets, wrapped
+from flowsift.report.wording import Amounts, cautions_section
 from flowsift.study.budget import Budget, Demand
 from flowsift.units import UnitSystem
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from flowsift.report.account_text import Section
-from flowsift.report.wording import Amounts, bullets, cautions_section, lasting, wrapped
+from flowsift.report.sections import Section, bullets, wrapped
+from flowsift.report.wording import Amounts, cautions_section, lasting
 from flowsift.study.meter_checks import Factor, ZeroTest
 from flowsift.study.meter_checks_report import MeterReport
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE, UnitSystem

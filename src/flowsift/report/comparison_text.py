@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 from flowsift.labels import label_words
-from flowsift.report.account_text import Section
-from flowsift.report.wording import Amounts, bullets, money, wrapped
+from flowsift.report.sections import Section, bullets, wrapped
+from flowsift.report.wording import Amounts, money
 from flowsift.study.comparison import Comparison
 from flowsift.study.comparison_change import Change, Saving
 from flowsift.study.comparison_trickle import TricklePeriod

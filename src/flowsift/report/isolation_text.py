@@ -6,8 +6,8 @@ import math
 
 import pandas as pd
 
-from flowsift.report.account_text import Section
-from flowsift.report.wording import Amounts, bullets, cautions_section, moment, wrapped
+from flowsift.report.sections import Section, bullets, wrapped
+from flowsift.report.wording import Amounts, cautions_section, moment
 from flowsift.study.isolation import BranchLeak, Isolation
 from flowsift.study.isolation_plan import PRECISION, StepPlan
 from flowsift.study.isolation_times import ProposedTime

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from flowsift.report.account_text import Section
 from flowsift.report.digits import round_to_sum
-from flowsift.report.wording import Amounts, bullets, cautions_section, moment, money, wrapped
+from flowsift.report.sections import Section, bullets, wrapped
+from flowsift.report.wording import TOO_SHORT, Amounts, cautions_section, moment, money
 from flowsift.standards.conversion import MM_PER_IN
 from flowsift.study.leaks_ledger import LeakLedger
 from flowsift.study.leaks_lines import LeakLine
@@ -32,7 +32,7 @@ def ledger_sections(ledger: LeakLedger, *, units: UnitSystem) -> tuple[Section, 
             f"none found; a constant flow below about {say.flow(limit)} may not have shown, nor one below the meter's "
             "start"
             if np.isfinite(limit)
-            else "none found; in a record this short a constant flow can't be told from a use"
+            else f"none found; {TOO_SHORT}"
         )
         sections.append(Section(heading="Losses", lines=wrapped(text)))
     sections.append(Section(heading="Where the metered water went", lines=_balance(ledger, say)))
