@@ -16,6 +16,7 @@ HOSTILE = '<img src=x onerror="document.title=1"></script><b>=1+1'
 
 TRACE = "Bokeh.documents.flatMap((d) => d.roots()).find((plot) => plot.name === 'trace')"
 SPAN = f"[{TRACE}.x_range.start, {TRACE}.x_range.end]"
+CLASSES = "Bokeh.documents.flatMap((d) => d.roots()).find((plot) => plot.name === 'flushes').right[0].ticker.ticks"
 VOLUME = f"[...{TRACE}.references()].find((part) => part.name === 'uses').data.volume_l[0]"
 
 
@@ -122,7 +123,9 @@ def test_the_unit_switch_reaches_text_axes_and_figures(desk, demo):
     litres = desk.tab.evaluate(VOLUME)
     big = desk.tab.locator(".big").first
     assert big.inner_text() == f"{demo.balance.metered_l / 14:,.0f} L"
+    assert max(desk.tab.evaluate(CLASSES)) == pytest.approx(3.5 * L_PER_GAL)
     desk.tab.get_by_label("gallons").check()
+    assert max(desk.tab.evaluate(CLASSES)) == pytest.approx(3.5)
     assert big.inner_text() == f"{demo.balance.metered_l / 14 / L_PER_GAL:,.0f} gal"
     assert desk.tab.evaluate(VOLUME) == pytest.approx(litres / L_PER_GAL, rel=1e-6)
     labels = desk.tab.evaluate("Bokeh.documents.flatMap(d => d.roots()).map(p => p.left[0].axis_label)")

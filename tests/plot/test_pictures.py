@@ -43,6 +43,17 @@ def test_the_days_add_up(demo, units, litres):
     assert sum(bar.get_height() for bar in bars) * litres == pytest.approx(demo.balance.metered_l)
 
 
+def test_nothing_touches_the_top(demo):
+    days, trickle = fs.plot.day(demo, axes()), fs.plot.trickle(demo, axes())
+    assert 1.02 * max(bar.get_y() + bar.get_height() for bar in days.patches) < days.get_ylim()[1]
+    assert 1.02 * max(line.get_ydata().max() for line in trickle.lines) < trickle.get_ylim()[1]
+
+
+def test_days_are_named_where_there_are_few():
+    hour = fs.disaggregate(fs.Trace.from_volumes(np.arange(360) * 10, np.where(np.arange(360) < 5, 1.0, 0.0), 0.1))
+    assert [tick.get_text() for tick in fs.plot.day(hour, axes()).get_xticklabels()] == ["1970-01-01"]
+
+
 def test_the_trace_between_two_times(demo):
     drawn = fs.plot.trace(demo, axes(), start="2024-06-12 06:00", end="2024-06-12 09:00")
     low, high = drawn.get_xlim()
@@ -98,3 +109,5 @@ def test_an_empty_home(tmp_path):
     empty = fs.disaggregate(fs.Trace.from_volumes(times, np.zeros(1000), 0.1))
     for what in WHAT:
         fs.plot.save_picture(empty, what, tmp_path / f"{what}.svg")
+    assert "can't be told" in fs.plot.trickle(empty, axes()).texts[0].get_text()
+    assert "no toilet" in fs.plot.flushes(empty, axes()).texts[0].get_text()

@@ -219,6 +219,23 @@ def test_a_home_without_water():
     assert "Nothing stands out." in page
 
 
+def test_an_hour_is_told_as_it_is_and_says_nothing_of_a_trickle():
+    page = page_of(small_answer(hours=1))
+    assert "60 min metered" in page
+    assert re.search(r'<p class="big"><span class="in-si">20.0 L</span>.*in 60 min, all water metered', page)
+    assert "no trickle" not in page
+    assert "In a record this short a constant flow can&#39;t be told from a use" in page
+    assert "no two whole days" in page
+    assert "Less than a whole week" in page
+    assert "no trickle" in page_of(small_answer())
+
+
+def test_what_took_most_may_be_the_trickle():
+    page = page_of(fs.disaggregate(read_shipped("repaired").trace))
+    assert '<p class="big">trickle</p><p>took most: ' in page
+    assert re.search(r'<ul class="bars">\s*<li><span class="name">trickle<', page)
+
+
 def test_units_first_shown(demo):
     assert '<html lang="en" data-units="us">' in page_of(demo, units="us")
 

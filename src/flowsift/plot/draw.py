@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -11,15 +12,26 @@ from flowsift.disaggregation import Disaggregation
 from flowsift.errors import OptionError
 from flowsift.labels import PARTS, TRICKLE, label_words
 from flowsift.report.account import water_account
-from flowsift.report.appearance import LOOKS, MATPLOTLIB_HATCH, SERIES, VERMILION
+from flowsift.report.appearance import (
+    FEW_DAYS,
+    LOOKS,
+    MATPLOTLIB_HATCH,
+    MATPLOTLIB_MARKERS,
+    PALE_TO_DARK,
+    SERIES,
+    VERMILION,
+)
 from flowsift.report.steps_drawn import flow_steps
 from flowsift.report.weeks import WEEKDAYS, usual_week
+from flowsift.report.wording import TOO_SHORT
+from flowsift.signal.resolution import smallest_trickle_lpm
 from flowsift.standards import flush_classes
 from flowsift.study.daily_volumes import daily_volumes
 from flowsift.study.flushes_study import flushes as flush_study
 from flowsift.units import L_PER_GAL, UnitSystem
 
-_MARKERS = "o^sDv*hP"
+HEADROOM = 1.06
+"""Top of an axis over the highest that is drawn, as its multiple."""
 
 
 def account(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> Any:
@@ -68,8 +80,12 @@ def day(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> Any:
         if volume.sum() > 0:
             axes.bar(dates, volume, 0.86, bottom=below, label=label_words(PARTS[k]), **_look(PARTS[k]))
             below = below + volume
+    axes.set_ylim(0.0, HEADROOM * float(below.max(initial=0.0)) or None)
     axes.set_ylabel(f"volume a day [{unit}]")
-    _dated(axes)
+    if len(dates) < FEW_DAYS:
+        axes.set_xticks(dates, [f"{date:%Y-%m-%d}" for date in dates])
+    else:
+        _dated(axes)
     _legend(axes)
     return axes
 
@@ -86,7 +102,7 @@ def week(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> Any:
     """
     litres, unit = _unit(units)
     volume = usual_week(result)["volume_l"].to_numpy(dtype=np.float64).reshape(7, 24) / litres
-    image = axes.pcolormesh(np.arange(25), np.arange(8), volume, cmap="cividis_r", edgecolors="white", linewidth=0.5)
+    image = axes.pcolormesh(np.arange(25), np.arange(8), volume, edgecolors="white", linewidth=0.5, **_shades())
     axes.set_yticks(np.arange(7) + 0.5, [name[:3] for name in WEEKDAYS])
     axes.set_xticks(range(0, 25, 6))
     axes.invert_yaxis()
@@ -181,8 +197,10 @@ def trickle(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> A
         axes.plot(ends, [row["rate_lpm"] / litres] * 2, color=VERMILION, linewidth=2, label=words[0])
         low, high = row["low_lpm"] / litres, row["high_lpm"] / litres
         axes.fill_between(ends, low, high, color=VERMILION, alpha=0.25, linewidth=0, label=words[1])
-    axes.set_xlim(*(t.tz_convert(zone).tz_localize(None) for t in (result.trace.start, result.trace.end)))
-    axes.set_ylim(bottom=0.0)
+    if not len(result.trickle):
+        _say(axes, "no constant flow was found" if math.isfinite(smallest_trickle_lpm(result.trace)) else TOO_SHORT)
+    _whole_span(axes, result)
+    axes.set_ylim(0.0, HEADROOM * float(result.trickle["high_lpm"].max()) / litres if len(result.trickle) else None)
     axes.set_ylabel(f"constant flow [{unit}/min]")
     _dated(axes)
     _legend(axes)
@@ -212,18 +230,23 @@ def flushes(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> A
         words = (
             f"{toilet.name}: {full.volume_l / litres:.2f} {unit} ({full.low_l / litres:.2f}-{full.high_l / litres:.2f})"
         )
-        look = {"marker": _MARKERS[k % len(_MARKERS)], "color": SERIES[k % len(SERIES)]}
+        look = {"marker": MATPLOTLIB_MARKERS[k % len(MATPLOTLIB_MARKERS)], "color": SERIES[k % len(SERIES)]}
         axes.plot(times, volume[near] / litres, linestyle="none", markersize=5, alpha=0.8, label=words, **look)
         top = max(top, 1.25 * float(volume[near].max(initial=0.0)))
-    for one in flush_classes():
-        if one.nominal_l <= top:
-            axes.axhline(one.nominal_l / litres, color="#777777", linestyle="--", linewidth=0.9)
-            place = {"xycoords": ("axes fraction", "data"), "ha": "right", "va": "bottom", "fontsize": 8}
-            axes.annotate(one.name, (0.995, one.nominal_l / litres), color="#555555", **place)
+    if not study.toilets:
+        _say(axes, "no toilet could be resolved: no volume and flow repeat as a tank's refill does")
+    _whole_span(axes, result)
     axes.set_ylim(0.0, top / litres)
+    shown = [one for one in flush_classes() if one.nominal_l <= top]
+    for one in shown:
+        axes.axhline(one.nominal_l / litres, color="#777777", linestyle="--", linewidth=0.9)
+    beside = axes.secondary_yaxis("right")
+    beside.set_yticks([one.nominal_l / litres for one in shown], [one.name for one in shown], fontsize=8)
     axes.set_ylabel(f"volume of a flush [{unit}]")
     _dated(axes)
-    _legend(axes)
+    handles, _ = axes.get_legend_handles_labels()
+    if handles:
+        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, frameon=False, fontsize=8)
     return axes
 
 
@@ -258,25 +281,34 @@ def _corners(left: Any, right: Any, low: Any, high: Any) -> Any:
 
 def _polygons(corners: Any, **look: Any) -> Any:
     # One collection a label: ten thousand single bars take seconds.
-    try:
-        from matplotlib.collections import PolyCollection
-    except ImportError as error:
-        raise OptionError("pictures need matplotlib: install flowsift[report]") from error
+    from matplotlib.collections import PolyCollection
+
     return PolyCollection(corners, **look)
 
 
+def _whole_span(axes: Any, result: Disaggregation) -> None:
+    trace = result.trace
+    axes.set_xlim(*(t.tz_convert(trace.timezone).tz_localize(None) for t in (trace.start, trace.end)))
+
+
+def _say(axes: Any, words: str) -> None:
+    """Write words where nothing is drawn."""
+    axes.text(0.5, 0.5, words, transform=axes.transAxes, ha="center", va="center", color="#555555", wrap=True)
+
+
+def _shades() -> dict[str, Any]:
+    """Return shades that grow with the root of a volume: a few sprinkler hours would leave all others pale."""
+    from matplotlib.colors import LinearSegmentedColormap, PowerNorm
+
+    return {"cmap": LinearSegmentedColormap.from_list("volume", PALE_TO_DARK), "norm": PowerNorm(0.5, vmin=0.0)}
+
+
 def _dated(axes: Any) -> None:
+    from matplotlib.dates import ConciseDateFormatter
+
     axes.xaxis_date()
     locator = axes.xaxis.get_major_locator()
-    axes.xaxis.set_major_formatter(_concise(locator))
-
-
-def _concise(locator: Any) -> Any:
-    try:
-        from matplotlib.dates import ConciseDateFormatter
-    except ImportError as error:
-        raise OptionError("pictures need matplotlib: install flowsift[report]") from error
-    return ConciseDateFormatter(locator)  # type: ignore[no-untyped-call]
+    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
 
 
 def _legend(axes: Any) -> None:

@@ -60,8 +60,17 @@ MATPLOTLIB_HATCH = MappingProxyType(
 MARKERS = ("circle", "triangle", "square", "diamond", "inverted_triangle", "star")
 """Markers that tell fixtures apart."""
 
+MATPLOTLIB_MARKERS = "o^sDv*"
+"""The markers in matplotlib's spelling."""
+
 MARKS = "\u25cf\u25b2\u25a0\u25c6\u25bc\u2605"
 """The markers as characters, for a legend in text."""
+
+PALE_TO_DARK = ("#f2f5f7", "#d4e3ec", "#a9c9dd", "#76abca", "#4189b3", "#0072B2", "#005485", "#003857")
+"""Steps of the usual week, from our blue's tints to its shades: they differ in lightness, not in hue."""
+
+FEW_DAYS = 5
+"""Below so many days each is named under its bar: a usual time axis would have ticks at hours."""
 
 SERIES = (BLUE, VERMILION, GREEN, PURPLE, ORANGE, SKY)
 """Colours of fixtures in one picture, together with `MARKERS`."""

@@ -24,7 +24,7 @@ from flowsift.report.page.pictures import pictures
 from flowsift.report.page.reasons import reason_words
 from flowsift.report.page.sheets import sheets
 from flowsift.report.page.texts import picture_texts
-from flowsift.report.wording import moment, money
+from flowsift.report.wording import TOO_SHORT, lasting, moment, money
 from flowsift.study.cautions import cautions
 from flowsift.study.flushes_study import FlushStudy, flushes
 from flowsift.study.isolation import Isolation
@@ -80,7 +80,10 @@ def page_html(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals.update(amounts=amounts, moment=moment, money=money, label_words=label_words)
+    environment.globals.update(amounts=amounts, lasting=lasting, moment=moment, money=money, label_words=label_words)
+    # An hour says little of a day: a record shorter than one is told as it is.
+    days = account.observed_s / SECONDS_PER_DAY
+    span_days, span_words = (1.0, "a day") if days >= 1.0 else (days, f"in {lasting(account.observed_s)}")
     drawn = pictures(result, study)
     items = [json_item(drawing, ID(name)) for name, drawing in drawn.items()]
     return environment.get_template("page.html.j2").render(
@@ -100,7 +103,10 @@ def page_html(
         yearly=None if tariff is None else tariff.cost_per_year(account.per_day_l),
         tariff=tariff,
         cautions=cautions(CAUTIONS),
-        days=account.observed_s / SECONDS_PER_DAY,
+        span_days=span_days,
+        span_words=span_words,
+        largest=max(account.uses, key=lambda use: use.volume_l),
+        too_short=TOO_SHORT,
         items=Markup(_for_script(serialize_json(items))),
         reasons=Markup(_for_script(serialize_json(reason_words(result)))),
         library=Markup("\n".join(Resources(mode="inline", components=["bokeh"]).js_raw)),
@@ -119,8 +125,8 @@ def _for_script(json: str) -> str:
 
 
 def _bars(account: Account) -> list[dict[str, Any]]:
-    shown = [use for use in account.uses if use.volume_l > 0]
-    top = max((use.volume_l for use in shown), default=1.0)
+    shown = sorted((use for use in account.uses if use.volume_l > 0), key=lambda use: -use.volume_l)
+    top = shown[0].volume_l if shown else 1.0
     return [
         {
             "label": label_words(use.label),

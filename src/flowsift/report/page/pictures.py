@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from bokeh.models import ColumnDataSource, FactorRange, LinearColorMapper, Range1d
+from bokeh.models import ColumnDataSource, FactorRange, LinearAxis, LinearColorMapper, Range1d
 from bokeh.plotting import figure
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.labels import PARTS, label_words
-from flowsift.report.appearance import MARKERS, SERIES, VERMILION
+from flowsift.report.appearance import FEW_DAYS, MARKERS, PALE_TO_DARK, SERIES, VERMILION
 from flowsift.report.page.drawing import MS_PER_S, dated_figure, hover, label_fill, set_span, wall_ms
 from flowsift.report.page.trace_picture import trace_picture
 from flowsift.report.weeks import WEEKDAYS, usual_week
@@ -18,9 +18,6 @@ from flowsift.standards import flush_classes
 from flowsift.study.daily_volumes import daily_volumes
 from flowsift.study.flushes_study import FlushStudy
 from flowsift.units import SECONDS_PER_DAY
-
-PALE_TO_DARK = ("#f2f5f7", "#d4e3ec", "#a9c9dd", "#76abca", "#4189b3", "#0072B2", "#005485", "#003857")
-"""Steps of the usual week, from our blue's tints to its shades: they differ in lightness, not in hue."""
 
 
 def pictures(result: Disaggregation, study: FlushStudy) -> dict[str, Any]:
@@ -38,6 +35,9 @@ def days_picture(result: Disaggregation) -> Any:
     days = daily_volumes(result)
     x = np.asarray(days.dates.tz_localize(None).as_unit("ns").asi8 / 1e6) + 0.5 * SECONDS_PER_DAY * MS_PER_S
     drawing = dated_figure("days", "volume a day [L]", height=360)
+    if len(x) < FEW_DAYS:
+        drawing.xaxis.ticker = x.tolist()
+        drawing.xaxis.major_label_overrides = dict(zip(x.tolist(), days.dates.strftime("%Y-%m-%d"), strict=True))
     below = np.zeros(len(x))
     order = sorted(range(len(PARTS)), key=lambda k: -days.volume_l[:, k].sum())
     dates = days.dates.strftime("%a %Y-%m-%d").to_numpy(dtype=object)
@@ -156,26 +156,14 @@ def flushes_picture(result: Disaggregation, study: FlushStudy) -> Any:
 
 
 def _add_classes(drawing: Any, top_l: float, span: Any) -> None:
-    """Draw a line at the nominal volume of each class, named above its right end."""
+    """Draw a line at the nominal volume of each class, named on an axis at its right end."""
     lines = [c for c in flush_classes() if c.nominal_l <= top_l]
-    n = len(lines)
-    source = ColumnDataSource(
-        {
-            "left": np.full(n, span[0]),
-            "right": np.full(n, span[1]),
-            "line_l": np.array([c.nominal_l for c in lines]),
-            "name": [c.name if c.name.endswith("gpf") else "reduced" for c in lines],
-        }
-    )
+    nominal_l = [c.nominal_l for c in lines]
+    ends = {"left": np.full(len(lines), span[0]), "right": np.full(len(lines), span[1])}
+    source = ColumnDataSource({**ends, "line_l": np.array(nominal_l)})
     look = {"line_color": "#777777", "line_dash": "dashed", "line_width": 1.2}
     drawing.segment("left", "line_l", "right", "line_l", source=source, **look)
-    drawing.text(
-        "right",
-        "line_l",
-        "name",
-        source=source,
-        text_font_size="12px",
-        text_color="#777777",
-        text_baseline="bottom",
-        text_align="right",
-    )
+    axis: Any = LinearAxis()
+    axis.ticker = nominal_l
+    axis.major_label_overrides = {c.nominal_l: c.name if c.name.endswith("gpf") else "reduced" for c in lines}
+    drawing.add_layout(axis, "right")

@@ -32,6 +32,8 @@ class Sheet:
     head : tuple of str
     rows : tuple of tuple
         Cells: text, or marked-up amounts.
+    none : str
+        What is said where there are no rows.
     foot : tuple
         Totals, empty where none makes sense.
     table : Table
@@ -43,6 +45,7 @@ class Sheet:
     head: tuple[str, ...]
     rows: tuple[tuple[Any, ...], ...]
     table: Table
+    none: str = "None found."
     foot: tuple[Any, ...] = ()
 
     @property

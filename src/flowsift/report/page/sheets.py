@@ -11,7 +11,7 @@ from flowsift.report.account import Account
 from flowsift.report.page import amounts
 from flowsift.report.page.sheet import Sheet
 from flowsift.report.weeks import WEEKDAYS, usual_week
-from flowsift.report.wording import moment, money
+from flowsift.report.wording import TOO_SHORT, moment, money
 from flowsift.study.daily_volumes import daily_volumes
 from flowsift.study.flushes_study import FlushStudy
 from flowsift.study.isolation import Isolation
@@ -37,7 +37,7 @@ def sheets(
         days_sheet(result),
         week_sheet(result),
         events_sheet(result),
-        trickle_sheet(result),
+        trickle_sheet(result, account),
         flushes_sheet(study),
         irrigation_sheet(result),
         leaks_sheet(ledger),
@@ -98,7 +98,7 @@ def fixtures_sheet(result: Disaggregation) -> Sheet:
     )
     head = ("fixture", "use", "times", "volume", "usual use", "90 % interval", "usual flow")
     caption = "By fixture; a load or an irrigation cycle is one use"
-    return Sheet(key="fixtures", caption=caption, head=head, rows=rows, table=Table(table))
+    return Sheet(key="fixtures", caption=caption, head=head, rows=rows, table=Table(table), none="No use was found.")
 
 
 def days_sheet(result: Disaggregation) -> Sheet:
@@ -149,10 +149,10 @@ def events_sheet(result: Disaggregation) -> Sheet:
     )
     head = ("fixture", "use", "start", "length", "volume", "mean flow", "sure", "in the trace")
     caption = f"The {len(rows)} largest of {len(events):,} uses (the file has all)"
-    return Sheet(key="events", caption=caption, head=head, rows=rows, table=events)
+    return Sheet(key="events", caption=caption, head=head, rows=rows, table=events, none="No use was found.")
 
 
-def trickle_sheet(result: Disaggregation) -> Sheet:
+def trickle_sheet(result: Disaggregation, account: Account) -> Sheet:
     """Return the spans of trickle with their intervals."""
     zone = result.trace.timezone
     rows = tuple(
@@ -166,7 +166,9 @@ def trickle_sheet(result: Disaggregation) -> Sheet:
         for row in result.trickle.to_dict("records")
     )
     head = ("from", "to", "rate", "90 % interval", "volume")
-    return Sheet(key="trickle", caption="Constant flow under everything", head=head, rows=rows, table=result.trickle)
+    none = "No constant flow was found." if account.trickle_told else f"{TOO_SHORT.capitalize()}."
+    caption = "Constant flow under everything"
+    return Sheet(key="trickle", caption=caption, head=head, rows=rows, table=result.trickle, none=none)
 
 
 def flushes_sheet(study: FlushStudy) -> Sheet:
@@ -184,7 +186,8 @@ def flushes_sheet(study: FlushStudy) -> Sheet:
     head = ("toilet", "flush", "times", "volume", "90 % interval", "class")
     caption = "Volume per flush; the interval includes what the meter may be off"
     table = Table(pd.DataFrame(records, columns=names))
-    return Sheet(key="flushes", caption=caption, head=head, rows=tuple(rows), table=table)
+    none = "No toilet could be resolved: no volume and flow repeat as a tank's refill does."
+    return Sheet(key="flushes", caption=caption, head=head, rows=tuple(rows), table=table, none=none)
 
 
 def irrigation_sheet(result: Disaggregation) -> Sheet:
@@ -209,7 +212,8 @@ def irrigation_sheet(result: Disaggregation) -> Sheet:
         for start, _, names, seconds, litres in records
     )
     head = ("start", "zones", "watering", "volume")
-    return Sheet(key="irrigation", caption="Irrigation cycles", head=head, rows=rows, table=table)
+    none = "No irrigation was found."
+    return Sheet(key="irrigation", caption="Irrigation cycles", head=head, rows=rows, table=table, none=none)
 
 
 def leaks_sheet(ledger: LeakLedger) -> Sheet:
@@ -241,7 +245,8 @@ def leaks_sheet(ledger: LeakLedger) -> Sheet:
         "sure",
     )
     caption = "Leak ledger: every constant or recurring loss that shows"
-    return Sheet(key="leaks", caption=caption, head=head, rows=rows, table=ledger.table())
+    none = "No constant or recurring loss shows."
+    return Sheet(key="leaks", caption=caption, head=head, rows=rows, table=ledger.table(), none=none)
 
 
 def branches_sheet(isolation: Isolation) -> Sheet:
@@ -292,4 +297,5 @@ def quality_sheet(result: Disaggregation) -> Sheet:
         for row in table.to_dict("records")
     )
     head = ("kind", "what", "count", "what was done, or what follows")
-    return Sheet(key="quality", caption="Data quality", head=head, rows=rows, table=table)
+    none = "Nothing is wrong with the data."
+    return Sheet(key="quality", caption="Data quality", head=head, rows=rows, table=table, none=none)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 from markupsafe import Markup
 
 from flowsift.disaggregation import Disaggregation
-from flowsift.report.account import Account
+from flowsift.report.account import Account, TrickleLine
 from flowsift.report.page import amounts
 from flowsift.report.weeks import WEEKDAYS, usual_week
 from flowsift.report.wording import moment
+from flowsift.study.daily_volumes import daily_volumes
 from flowsift.study.flushes_study import FlushStudy
 
 NO_WATER = Markup("No water was metered.")
@@ -22,33 +22,45 @@ def picture_texts(result: Disaggregation, account: Account, study: FlushStudy) -
         texts = dict.fromkeys(("days", "week", "trace"), NO_WATER)
     else:
         texts = {"days": _days(result), "week": _week(result), "trace": _trace(result)}
-    return texts | {"trickle": _trickle(account), "flushes": _flushes(study)}
+    if account.trickle is not None:
+        texts["trickle"] = _trickle(account.trickle)
+    return texts | {"flushes": _flushes(study)}
 
 
 def _days(result: Disaggregation) -> Markup:
-    trace = result.trace
-    local = trace.time_of(trace.cell).tz_convert(trace.timezone)
-    by_day = pd.Series(trace.volume_l, index=local).groupby(local.normalize()).sum()
-    most, least = by_day.idxmax(), by_day.idxmin()
-    return Markup("Most on {}: {}. Least on {}: {}.").format(
-        f"{most:%A %Y-%m-%d}",
-        amounts.volume(float(by_day.max())),
-        f"{least:%A %Y-%m-%d}",
-        amounts.volume(float(by_day.min())),
+    days = daily_volumes(result)
+    days = days.chosen(days.complete)
+    if days.n_complete < 2:
+        return Markup("The record holds no two whole days to compare.")
+    most, least = int(days.total_l.argmax()), int(days.total_l.argmin())
+    return Markup("Of the {} whole days most on {}: {}. Least on {}: {}.").format(
+        days.n_complete,
+        f"{days.dates[most]:%A %Y-%m-%d}",
+        amounts.volume(float(days.total_l[most])),
+        f"{days.dates[least]:%A %Y-%m-%d}",
+        amounts.volume(float(days.total_l[least])),
     )
 
 
 def _week(result: Disaggregation) -> Markup:
     week = usual_week(result)
     mean = week["volume_l"].to_numpy(dtype=np.float64).reshape(7, 24)
-    total = np.nansum(mean)
-    hour = int(np.nansum(mean, axis=0).argmax())
-    weekday, top = divmod(int(np.nanargmax(mean)), 24)
-    share = 100.0 * np.nansum(mean[:, hour]) / total if total else 0.0
+    if np.isnan(mean).any():
+        return Markup("Less than a whole week was seen; empty hours were not.")
+    total = mean.sum()
+    hour = int(mean.sum(axis=0).argmax())
+    weekday, top = divmod(int(mean.argmax()), 24)
     return Markup(
         "Most water runs between {:02d}:00 and {:02d}:00: {:.0f} % of all. The darkest hour, {} {:02d}:00, takes {} on "
         "average."
-    ).format(hour, hour + 1, share, WEEKDAYS[weekday], top, amounts.volume(float(mean[weekday, top])))
+    ).format(
+        hour,
+        hour + 1,
+        100.0 * mean[:, hour].sum() / total if total else 0.0,
+        WEEKDAYS[weekday],
+        top,
+        amounts.volume(float(mean[weekday, top])),
+    )
 
 
 def _trace(result: Disaggregation) -> Markup:
@@ -61,10 +73,7 @@ def _trace(result: Disaggregation) -> Markup:
     )
 
 
-def _trickle(account: Account) -> Markup:
-    line = account.trickle
-    if line is None:
-        return Markup("No constant flow was found.")
+def _trickle(line: TrickleLine) -> Markup:
     return Markup("Mean rate {} (90 % interval {}), {:.0f} % of the time, from {} to {}.").format(
         amounts.flow(line.rate_lpm),
         amounts.flow_range(line.low_lpm, line.high_lpm),

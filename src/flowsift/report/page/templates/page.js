@@ -19,6 +19,8 @@
   const litres = new Map(parts("ColumnDataSource").map((source) => [source, { ...source.data }]));
   const worded = parts("HoverTool").filter((tool) => tool.tooltips).map((tool) => [tool, tool.tooltips]);
   const axes = [...plots.values()].flatMap((plot) => plot.left).filter((axis) => axis.axis_label);
+  const classes = [...plots.values()].flatMap((plot) => plot.right).filter((part) => part.type === "LinearAxis")
+    .map((axis) => [axis, [...axis.major_label_overrides.entries()]]);
   const inUnit = (text) => (page.dataset.units === "us" ? text.replace(/\bL\b/g, "gal") : text.replace(/\bgal\b/g, "L"));
   const setUnits = (units) => {
     page.dataset.units = units;
@@ -28,6 +30,11 @@
       if (amounts.length === 0) continue;
       const converted = amounts.map(([name, values]) => [name, Array.from(values, (v) => v * factor)]);
       source.data = { ...columns, ...Object.fromEntries(converted) };
+    }
+    for (const [axis, named] of classes) {
+      const there = named.map(([nominal, name]) => [nominal * factor, name]);
+      axis.major_label_overrides = new Map(there);
+      axis.ticker.ticks = there.map(([nominal]) => nominal);
     }
     for (const [tool, lines] of worded) tool.tooltips = lines.map(([name, text]) => [name, inUnit(text)]);
     for (const axis of axes) axis.axis_label = inUnit(axis.axis_label);
