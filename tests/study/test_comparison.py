@@ -1,5 +1,7 @@
 """Before and after: changes with honest intervals, savings, payback and a verdict."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tests.study.answers import answer, home_uses
@@ -54,6 +56,13 @@ def test_two_files_give_the_same_as_one_split():
     both = compare(before, after)
     assert both.whole == whole.whole
     assert both.verdict == whole.verdict
+
+
+def test_the_time_without_data_is_not_time_without_a_trickle():
+    result = answer(28, trickle=[(0, 10, 0.3)])
+    days_12_and_13 = np.array([[11 * 1440, 13 * 1440]])
+    gappy = replace(result, trace=replace(result.trace, gaps=days_12_and_13, gap_volume_l=np.zeros(1)))
+    assert compare_at(gappy, "2024-06-17").trickle_before.running == pytest.approx(10 / 12)
 
 
 def test_no_saving_never_pays_back_and_without_a_tariff_there_is_no_money():

@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
-from flowsift.units import SECONDS_PER_DAY
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,7 +19,7 @@ class TricklePeriod:
     rate_lpm, low_lpm, high_lpm : float
         Mean rate while it ran [L/min]; 0 where it didn't.
     running : float
-        Part of the period in which it ran, 0 to 1.
+        Part of the time with data in which it ran, 0 to 1.
     """
 
     rate_lpm: float
@@ -44,6 +43,8 @@ def trickle_between(
     rate, low, high = (
         float(np.average(spans[c].to_numpy(np.float64), weights=seconds)) for c in ("rate_lpm", "low_lpm", "high_lpm")
     )
-    known = max(whole - trace.gap_s, SECONDS_PER_DAY) if start == trace.start and end == trace.end else whole
-    running = min(float(seconds.sum()) / known, 1.0)
+    a, b = ((moment - trace.start).total_seconds() for moment in (start, end))
+    gaps_s = trace.gaps * trace.interval_s
+    missing = float(np.clip(np.minimum(gaps_s[:, 1], b) - np.maximum(gaps_s[:, 0], a), 0.0, None).sum())
+    running = min(float(seconds.sum()) / max(whole - missing, 1.0), 1.0)
     return TricklePeriod(rate_lpm=rate, low_lpm=low, high_lpm=high, running=running)
