@@ -21,19 +21,40 @@ _FORMULA = re.compile(r"(?:\A|(?<=[;\t\n]))(?=\s*[=+\-@＝＋－＠])|\A(?=[\t\r
 it after what it may take for the end of one, since in many countries it splits the lines of a CSV at semicolons."""
 
 
-def check_table_path(path: Path) -> None:
-    """Raise `OptionError` unless a table can be written under that name (before any work is done)."""
+def check_table_path(path: Path, *taken: Path | None) -> None:
+    """Raise `OptionError` unless a table can be written under that name (before any work is done).
+
+    `taken` is as in `check_folder`.
+    """
     if not path.name.lower().endswith(TABLE_SUFFIXES):
         raise OptionError(f"{path}: a table is written as one of {', '.join(TABLE_SUFFIXES)}")
-    check_folder(path)
+    check_folder(path, *taken)
 
 
-def check_folder(path: Path) -> None:
-    """Raise `OptionError` unless the folder that `path` goes into exists and `path` itself is no folder."""
+def check_folder(path: Path, *taken: Path | None) -> None:
+    """Raise `OptionError` unless a file can take the place of `path`.
+
+    Its folder must exist, and `path` itself be no folder or device, nor one of the files that are `taken`: those read,
+    and those that other options write.
+    """
     if path.is_dir():
         raise OptionError(f"{path}: is a folder, expected the name of a file to write")
+    _refuse_device(path)
+    if any(other is not None and _is_same(path, other) for other in taken):
+        raise OptionError(f"{path}: is read, or written by another option too: expected another name")
     if not path.parent.is_dir():
         raise OptionError(f"{path}: there is no folder {path.parent}")
+
+
+def _refuse_device(path: Path) -> None:
+    if path.exists() and not path.is_file() and not path.is_dir():
+        raise OptionError(f"{path}: is a pipe or a device, expected the name of a file to write")
+
+
+def _is_same(path: Path, other: Path) -> bool:
+    if path.exists() and other.exists():
+        return path.samefile(other)
+    return os.path.realpath(path) == os.path.realpath(other)
 
 
 def write_table(table: pd.DataFrame, path: Path) -> None:
@@ -98,9 +119,10 @@ def replace_file(path: Path, write: Callable[[Path], object]) -> None:
     Raises
     ------
     OptionError
-        If the folder or the disk doesn't take the file; it says why.
+        If the folder or the disk doesn't take the file, or `path` is a device; it says why.
     """
-    path = path.resolve()
+    _refuse_device(path)
+    path = Path(os.path.realpath(path))
     try:
         with tempfile.TemporaryDirectory(dir=path.parent, prefix=f".{path.name[:80]}.", suffix=".part") as folder:
             temporary = Path(folder) / path.name

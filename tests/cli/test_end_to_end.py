@@ -147,3 +147,45 @@ def test_the_demo_is_a_whole_account(run, tmp_path):
     account = run("demo", "--json", "-").json
     assert account["trickle"] is not None
     assert sum(use["volume_l"] for use in account["uses"]) == pytest.approx(account["metered_l"])
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        ("account", "--events"),
+        ("account", "--fixtures"),
+        ("account", "--json"),
+        ("leaks", "--table"),
+        ("flushes", "--out"),
+        ("learn", "--output"),
+    ],
+)
+def test_no_answer_takes_the_place_of_the_data(run, tmp_path, options):
+    command, option = options
+    path = tmp_path / "meter.csv"
+    day_of_flushes().rename(columns={"volume": "volume_l"}).to_csv(path, index=False)
+    before = path.read_bytes()
+    ended = run(command, path, option, path)
+    assert (ended.status, ended.out) == (2, "")
+    assert "meter.csv: is read, or written by another option too" in ended.err
+    assert path.read_bytes() == before
+
+
+def test_two_answers_in_one_file_are_refused(run, tmp_path):
+    path = tmp_path / "meter.csv"
+    day_of_flushes().rename(columns={"volume": "volume_l"}).to_csv(path, index=False)
+    ended = run("account", path, "--events", tmp_path / "new.csv", "--fixtures", tmp_path / "new.csv")
+    assert ended.status == 2
+    assert not (tmp_path / "new.csv").exists()
+
+
+def test_homes_of_one_file_name_are_told_apart(run, tmp_path):
+    for home in ("north", "south"):
+        (tmp_path / home).mkdir()
+        day_of_flushes().rename(columns={"volume": "volume_l"}).to_csv(tmp_path / home / "log.csv", index=False)
+    north, south = tmp_path / "north" / "log.csv", tmp_path / "south" / "log.csv"
+    ended = run("flushes", north, south, "--json", "-")
+    assert [home["home"] for home in ended.json["homes"]] == [str(north), str(south)]
+    twice = run("flushes", north, south, north)
+    assert twice.status == 2
+    assert "is given twice" in twice.err

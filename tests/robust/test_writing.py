@@ -4,6 +4,7 @@ import errno
 import os
 import re
 import signal
+import stat
 import subprocess
 import sys
 import tempfile
@@ -14,7 +15,7 @@ import pytest
 
 import flowsift as fs
 from flowsift.evaluate.record import write_whole
-from flowsift.files import guard_formulas, replace_file, write_table, write_text
+from flowsift.files import check_table_path, guard_formulas, replace_file, write_table, write_text
 from flowsift.households.files import write_text as write_truth_text
 
 resource = pytest.importorskip("resource", reason="the size of a file can't be limited here")
@@ -141,3 +142,30 @@ def test_no_formula_reaches_a_spreadsheet_that_splits_at_semicolons(tmp_path):
     write_table(table, tmp_path / "t.csv")
     pieces = re.split(r"[;\t\n]", (tmp_path / "t.csv").read_text(encoding="utf-8"))
     assert not [piece for piece in pieces if piece.strip(' "').startswith(tuple("=+-@"))]
+
+
+def test_a_pipe_is_not_replaced(tmp_path):
+    # a pipe and not a device: this runs as root too, and would take the device from the machine
+    os.mkfifo(tmp_path / "pipe.csv")
+    (tmp_path / "link.csv").symlink_to("pipe.csv")
+    for name in ("pipe.csv", "link.csv"):
+        for write in (lambda path: write_table(pd.DataFrame({"a": [1]}), path), lambda path: write_whole(path, NEW)):
+            with pytest.raises(fs.OptionError, match="is a pipe or a device"):
+                write(tmp_path / name)
+    assert stat.S_ISFIFO((tmp_path / "pipe.csv").stat().st_mode)
+
+
+def test_a_link_to_itself_is_replaced(tmp_path):
+    (tmp_path / "loop.txt").symlink_to("loop.txt")
+    write_text(NEW, tmp_path / "loop.txt")
+    assert (tmp_path / "loop.txt").read_text(encoding="utf-8") == NEW
+
+
+def test_a_file_that_is_read_is_not_written(tmp_path):
+    read, link, other = tmp_path / "meter.csv", tmp_path / "link.csv", tmp_path / "new.csv"
+    read.write_text(OLD, encoding="utf-8")
+    link.symlink_to(read)
+    check_table_path(other, read, None)
+    for path, taken in ((read, read), (link, read), (tmp_path / "." / "meter.csv", read), (other, other)):
+        with pytest.raises(fs.OptionError, match="is read, or written by another option too"):
+            check_table_path(path, taken)

@@ -27,7 +27,7 @@ def alerts_command(
     false_alarms: Annotated[float, typer.Option(min=0.0, help="False alarms a year that are allowed.")] = 1.0,
 ) -> None:
     """Choose a constant-flow and a high-flow alert level, and tell what each would have caught."""
-    answer.check()
+    answer.check(file)
     with working(f"reading {file.name}"):
         trace = reading.read(file)
     with working("telling the fixtures apart"):

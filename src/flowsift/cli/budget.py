@@ -72,7 +72,7 @@ def budget_command(
     answer: Answer,
 ) -> None:
     """Draw up demand, greywater, what a landscape needs, and the storage between them."""
-    answer.check()
+    answer.check(file, None if designing.eto is None else Path(designing.eto))
     landscape = designing.landscape()
     with working(f"reading {file.name}"):
         trace = reading.read(file)

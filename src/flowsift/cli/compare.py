@@ -44,7 +44,7 @@ def compare_command(
     after: Annotated[Path | None, typer.Argument(help="Flow data after.", metavar="[AFTER]")] = None,
 ) -> None:
     """Tell what changed between two periods, what it saves, and whether a repair held."""
-    answer.check()
+    answer.check(before, after, pricing.tariff)
     if (after is None) == (comparing.at is None):
         raise OptionError("give two files, or one file and --at, the moment of the repair")
     tariff = pricing.read()

@@ -27,7 +27,7 @@ def leaks_command(
     pricing: Pricing,
 ) -> None:
     """List every constant or recurring loss: since when, how much, what it costs, where to look first."""
-    answer.check()
+    answer.check(file, pricing.tariff)
     tariff = pricing.read()
     with working(f"reading {file.name}"):
         trace = reading.read(file)

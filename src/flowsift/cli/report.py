@@ -40,7 +40,7 @@ def report(
     units: Annotated[Units | None, typer.Option(help="Units shown first [default: those of the input].")] = None,
 ) -> None:
     """Write the account as one HTML page that opens from disk and fetches nothing."""
-    check_folder(output)
+    check_folder(output, file, log, pricing.tariff)
     if date is not None and log is None:
         raise OptionError("--date is for the written steps: give them with --log")
     tariff = pricing.read()

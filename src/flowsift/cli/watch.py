@@ -84,9 +84,9 @@ def watch_command(
     saved. Without --state, the end of the input settles everything. A state that is taken up keeps the --late, --wait
     and --absent that it began with.
     """
-    for path in (state, output):
+    for path, other in ((state, output), (output, state)):
         if path is not None:
-            check_folder(path)
+            check_folder(path, home, other)
     known = home_from_json(_read(home))
     asked = unit_option(unit or known.unit)
     run = _resumed(state, known) if state is not None and state.exists() else None
