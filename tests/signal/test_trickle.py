@@ -189,3 +189,51 @@ def test_a_slow_trickle_that_grows_is_followed_by_the_day():
     assert found.start.size >= 5
     middle = (found.start + found.end) // 2
     assert found.rate_lpm == pytest.approx(leak[middle], rel=0.03)
+
+
+@pytest.mark.parametrize("pulse_l", [0.01, 0.1, 1.0])
+def test_the_interval_holds_the_rate_where_small_uses_hide(pulse_l):
+    rng, rate_lpm = np.random.default_rng(12), 0.45
+    flow = np.full(8 * DAY, rate_lpm)
+    for day in range(8):
+        for start in day * DAY + rng.uniform(7, 23, 150) * HOUR:
+            flow[int(start) : int(start) + int(rng.uniform(2, 12))] += rng.uniform(0.5, 2)
+    found = find_trickle(trace_of(metered(flow, pulse_l), days=8, pulse_l=pulse_l))
+    assert found.rate_lpm == pytest.approx([rate_lpm], rel=0.03)
+    assert found.low_lpm[0] <= rate_lpm <= found.high_lpm[0]
+    assert found.high_lpm[0] < 1.03 * found.low_lpm[0]
+
+
+def with_refills(flow_lpm, *, every_s, seconds, rate_lpm, hours=(0, 24)):
+    """Add the same short draw again and again between two hours of each day."""
+    flow = flow_lpm.copy()
+    for day in range(flow.size // DAY):
+        for start in range(day * DAY + hours[0] * HOUR, day * DAY + hours[1] * HOUR, every_s):
+            flow[start : start + seconds] += rate_lpm
+    return flow
+
+
+def test_what_fills_every_few_minutes_by_day_is_none_through_coarse_pulses():
+    cooler = with_refills(np.zeros(9 * DAY), every_s=230, seconds=45, rate_lpm=2.0, hours=(12, 20))
+    assert find_trickle(trace_of(metered(cooler, 1.0), days=9, pulse_l=1.0)).start.size == 0
+
+
+def test_a_leak_is_found_beside_refills_that_were_there_before():
+    leak = np.where(np.arange(10 * DAY) < 5 * DAY + 1000, 0.0, 0.5)
+    flow = with_refills(with_life(leak, np.random.default_rng(13)), every_s=2750, seconds=10, rate_lpm=6.0)
+    found = find_trickle(trace_of(metered(flow, 1.0), days=10, pulse_l=1.0))
+    fast = np.flatnonzero(found.rate_lpm > 0.3)
+    assert fast.size == 1
+    assert found.rate_lpm[fast[0]] == pytest.approx(0.5 + 6.0 * 10 / 2750, rel=0.05)
+    assert abs(found.start[fast[0]] - 5 * DAY - 1000) < 1800
+
+
+def test_missing_days_do_not_make_a_trickle_one_that_comes_and_goes():
+    leak = metered(np.full(8 * DAY, 0.3), 0.03)
+    gaps = np.array([[day * DAY + 12 * HOUR, (day + 1) * DAY] for day in range(8)])
+    for first, stop in gaps:
+        leak[first:stop] = 0.0
+    trace = trace_of(leak, days=8, pulse_l=0.03)
+    found = find_trickle(Trace(**{**trace.__dict__, "gaps": gaps, "gap_volume_l": np.zeros(len(gaps))}))
+    assert found.start.size >= 1
+    assert found.rate_lpm == pytest.approx([0.3] * found.start.size, rel=0.02)

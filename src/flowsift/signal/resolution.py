@@ -8,8 +8,8 @@ from flowsift.trace import Trace
 from flowsift.units import SECONDS_PER_MINUTE
 
 SURELY = 2.0
-"""A trickle shows for sure from this many times the least that can show: 23 of 24 did in simulated homes of training
-seeds; just above the least, 15 of 24."""
+"""A trickle shows for sure from this many times the least that can show. By `benchmarks/trickles.py` on training seeds
+192 of 193 leaks did from there on, and 32 of 35 from once to twice the least."""
 
 FINEST_PULSE_L = 1e-4
 """Pulse of a register without a step, as far as trickles go [L] (assumption: its own noise)."""

@@ -14,12 +14,9 @@ from flowsift.disaggregation import TrickleSpans
 from flowsift.signal.blocks import BLOCK_S, Blocks, Resolution, block_cells, block_resolution, summarise_blocks
 from flowsift.signal.trickle_ends import end_cell, onset_cell
 from flowsift.signal.trickle_floor import SCALES, floor_rate
-from flowsift.signal.trickle_level import level_pieces
+from flowsift.signal.trickle_level import HUMP_S, PIECE_S, level_pieces
 from flowsift.signal.trickle_rate import measured_rate
-from flowsift.trace import FloatArray, Trace
-
-LEAST_PULSES = 3.0
-"""A rate that rests on fewer pulses than this is no trickle yet."""
+from flowsift.trace import BoolArray, FloatArray, IntArray, Trace
 
 
 def find_trickle(trace: Trace) -> TrickleSpans:
@@ -32,7 +29,8 @@ def find_trickle(trace: Trace) -> TrickleSpans:
     Returns
     -------
     TrickleSpans
-        Disjoint, in order. A span shorter than the shortest window of `SCALES` is never reported.
+        Disjoint, in order. Flow for less than the shortest window of `SCALES` is never reported, nor is flow that
+        comes and goes (see `_stays`).
     """
     blocks = summarise_blocks(trace)
     if blocks.volume_l.size < SCALES[0].window_s / BLOCK_S or trace.n_flow < 8:
@@ -48,20 +46,48 @@ def _spans(trace: Trace, blocks: Blocks, resolution: Resolution, floor_lpm: Floa
     rows: list[tuple[float, ...]] = []
     cells = block_cells(trace.interval_s)
     for a, b in zip(starts, stops, strict=True):
-        for c, d in level_pieces(blocks, resolution, floor_lpm, int(a), int(b)):
-            rate, error = measured_rate(blocks, resolution, c, d)
-            if rate <= LEAST_PULSES * error:
+        pieces = level_pieces(blocks, resolution, floor_lpm, int(a), int(b))
+        rates = [measured_rate(blocks, resolution, c, d) for c, d in pieces]
+        runs = [False, *(rate.rate_lpm > 0 for rate in rates), False]
+        for k, ((c, d), rate) in enumerate(zip(pieces, rates, strict=True)):
+            if rate.rate_lpm == 0:
                 continue
             first, last = c * cells, d * cells
             half = (first + last) // 2
-            if c == a:
-                first = onset_cell(trace, first, half, rate)
-            if d == b:
-                last = end_cell(trace, last, half, rate)
-            rows.append((first, last, rate, max(rate - error, 0.0), rate + error))
+            # A change between two pieces is known to about a piece, the end of the blocks with a trickle to a block.
+            if not runs[k]:
+                first = onset_cell(trace, first, half, rate.rate_lpm, reach_s=BLOCK_S if c == a else PIECE_S)
+            if not runs[k + 2]:
+                last = end_cell(trace, last, half, rate.rate_lpm, reach_s=BLOCK_S if d == b else PIECE_S)
+            rows.append((first, last, rate.rate_lpm, rate.low_lpm, rate.high_lpm))
     if not rows:
         return TrickleSpans.none()
     table = np.array(rows)
     start, end = table[:, 0].astype(np.int64), table[:, 1].astype(np.int64)
     end[:-1] = np.minimum(end[:-1], start[1:])
-    return TrickleSpans(start=start, end=end, rate_lpm=table[:, 2], low_lpm=table[:, 3], high_lpm=table[:, 4])
+    stays = _stays(start, end, blocks, trace.interval_s)
+    return TrickleSpans(
+        start=start[stays],
+        end=end[stays],
+        rate_lpm=table[stays, 2],
+        low_lpm=table[stays, 3],
+        high_lpm=table[stays, 4],
+    )
+
+
+def _stays(start: IntArray, end: IntArray, blocks: Blocks, interval_s: float) -> BoolArray:
+    """Tell which spans are a trickle's: not what is too short, nor what comes and goes.
+
+    What runs steadily for less than `HUMP_S`, more than once, is a use: a cooler, a drip zone. Spans that adjoin, or
+    between which data are missing, count as one flow.
+    """
+    cells = block_cells(interval_s)
+    unknown = np.append(0, np.cumsum(blocks.known == 0))
+    last = blocks.known.size
+    between = unknown[np.minimum(start[1:] // cells, last)] - unknown[np.minimum(end[:-1] // cells, last)]
+    flow = np.append(0, np.cumsum((start[1:] > end[:-1]) & (between == 0)))
+    opens = np.flatnonzero(np.diff(flow, prepend=-1))
+    length_s = (end[np.append(opens[1:], start.size) - 1] - start[opens]) * interval_s
+    brief = length_s < HUMP_S
+    gone = length_s < SCALES[0].window_s if brief.sum() < 2 else brief
+    return np.asarray(~gone[flow])

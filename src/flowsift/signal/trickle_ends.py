@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from flowsift.signal.blocks import BLOCK_S, block_resolution, without_data
+from flowsift.signal.blocks import block_cells, block_resolution, without_data
 from flowsift.signal.trickle_floor import PAUSE_SLACK
 from flowsift.signal.trickle_rate import is_sparse
 from flowsift.trace import Trace
@@ -18,7 +18,7 @@ DATED_WITHIN_S = SECONDS_PER_DAY
 without a pause, a trickle is found as if it had run all day."""
 
 
-def onset_cell(trace: Trace, first: int, half: int, rate_lpm: float) -> int:
+def onset_cell(trace: Trace, first: int, half: int, rate_lpm: float, *, reach_s: float) -> int:
     """Move the start of a span to the last pause near it that rules the trickle out.
 
     Parameters
@@ -27,6 +27,8 @@ def onset_cell(trace: Trace, first: int, half: int, rate_lpm: float) -> int:
     first, half : int
         Cell of its first block, and one in its middle.
     rate_lpm : float
+    reach_s : float
+        How far before that block it may have begun [s].
 
     Returns
     -------
@@ -34,23 +36,26 @@ def onset_cell(trace: Trace, first: int, half: int, rate_lpm: float) -> int:
         Half a pulse before the first pulse after that pause: where it began on average.
     """
     spacing, allowed = _spacing_cells(trace, rate_lpm)
-    reach = round(BLOCK_S / trace.interval_s)
+    reach = round(reach_s / trace.interval_s)
     inside = min(half, first + round(DATED_WITHIN_S / trace.interval_s))
     low, high = np.searchsorted(trace.cell, [max(first - reach, 0), inside])
     cells = np.append(trace.cell[low - 1] if low else 0, trace.cell[low:high])
     long = np.flatnonzero((np.diff(cells) > allowed) & ~without_data(trace, cells))
-    return max(int(cells[long[-1] + 1]) - round(spacing / 2) if long.size else first - reach, 0)
+    return max(int(cells[long[-1] + 1]) - round(spacing / 2) if long.size else first - block_cells(trace.interval_s), 0)
 
 
-def end_cell(trace: Trace, last: int, half: int, rate_lpm: float) -> int:
+def end_cell(trace: Trace, last: int, half: int, rate_lpm: float, *, reach_s: float) -> int:
     """Move the end of a span to the first pause near it that rules the trickle out; like `onset_cell`."""
     spacing, allowed = _spacing_cells(trace, rate_lpm)
-    reach = round(BLOCK_S / trace.interval_s)
+    reach = round(reach_s / trace.interval_s)
     inside = max(half, last - round(DATED_WITHIN_S / trace.interval_s))
     low, high = np.searchsorted(trace.cell, [inside, min(last + reach, trace.n_cells)])
     cells = np.append(trace.cell[low:high], trace.cell[high] if high < trace.n_flow else trace.n_cells)
     long = np.flatnonzero((np.diff(cells) > allowed) & ~without_data(trace, cells))
-    return min(int(cells[long[0]]) + 1 + round(spacing / 2) if long.size else last + reach, trace.n_cells)
+    return min(
+        int(cells[long[0]]) + 1 + round(spacing / 2) if long.size else last + block_cells(trace.interval_s),
+        trace.n_cells,
+    )
 
 
 def _spacing_cells(trace: Trace, rate_lpm: float) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from scipy.ndimage import minimum_filter1d
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.signal.blocks import Blocks, Resolution
 from flowsift.signal.trickle_floor import most_of_trickle
-from flowsift.signal.trickle_rate import Reading, is_sparse, read, spacing_of
+from flowsift.signal.trickle_rate import MOST_HIDDEN, Reading, is_sparse, read, spacing_of
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
 PIECE_S = 3 * 3600.0
@@ -43,26 +43,34 @@ def level_pieces(
             pieces[-1] = (pieces[-1][0], d, pieces[-1][2] + reading)
         else:
             pieces.append((c, d, reading))
-    level = _without_humps(pieces, resolution)
-    return _evenly_spaced(blocks, resolution, level) if is_sparse(rate, resolution) else level
+    pieces = _without_humps(pieces, resolution)
+    if is_sparse(rate, resolution):
+        return _evenly_spaced(blocks, resolution, pieces)
+    return [(c, d) for c, d, _ in pieces]
 
 
-def _evenly_spaced(blocks: Blocks, resolution: Resolution, pieces: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Split pieces anew, between days of which the pulses show that the rate changed."""
+def _evenly_spaced(
+    blocks: Blocks, resolution: Resolution, pieces: list[tuple[int, int, Reading]]
+) -> list[tuple[int, int]]:
+    """Split pieces anew, between days of which the pulses show that the rate changed.
+
+    Pieces stay apart whose readings differ by more than uses too small to be seen explain (`MOST_HIDDEN`).
+    """
     day = round(SECONDS_PER_DAY / resolution.block_s)
-    days = [(k, min(k + day, d)) for c, d in pieces for k in range(c, d, day)]
+    days = [(k, min(k + day, d)) for c, d, _ in pieces for k in range(c, d, day)]
+    changes = {c for (_, _, before), (c, _, after) in pairwise(pieces) if not before.within(MOST_HIDDEN, after)}
     level = days[:1]
     for c, d in days[1:]:
         a, b = level[-1]
         before, after = spacing_of(blocks, resolution, a, b), spacing_of(blocks, resolution, c, d)
-        if before.is_clear and after.is_clear and not before.alike(after):
+        if c in changes or (before.is_clear and after.is_clear and not before.alike(after)):
             level.append((c, d))
         else:
             level[-1] = (a, d)
     return level
 
 
-def _without_humps(pieces: list[tuple[int, int, Reading]], resolution: Resolution) -> list[tuple[int, int]]:
+def _without_humps(pieces: list[tuple[int, int, Reading]], resolution: Resolution) -> list[tuple[int, int, Reading]]:
     """Join a piece to its neighbour where its rate is higher for less than `HUMP_S`: uses raise the rate for hours."""
     pieces = list(pieces)
     while len(pieces) > 1:
@@ -82,7 +90,7 @@ def _without_humps(pieces: list[tuple[int, int, Reading]], resolution: Resolutio
         if 0 < k < len(pieces) and pieces[k][2].alike(pieces[k - 1][2], resolution.pulse_l):
             after = pieces.pop(k)
             pieces[k - 1] = (pieces[k - 1][0], after[1], pieces[k - 1][2] + after[2])
-    return [(c, d) for c, d, _ in pieces]
+    return pieces
 
 
 def _quiet(blocks: Blocks, resolution: Resolution, floor_lpm: FloatArray) -> IntArray:

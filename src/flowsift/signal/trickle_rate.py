@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.signal.blocks import Blocks, Resolution
 from flowsift.signal.spacing import Spacing, even_spacing
-from flowsift.signal.trickle_floor import PAUSE_SLACK, most_of_trickle
-from flowsift.units import SECONDS_PER_MINUTE
+from flowsift.signal.trickle_floor import PAUSE_SLACK, STRETCH_PULSES, most_of_trickle
+from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
 CHANGE = 0.15
 """Readings that differ by at most this share may be of one rate."""
@@ -25,6 +26,28 @@ SPARSE_CELLS = 30
 MOST_HIDDEN = 2.0
 """Quiet blocks show at most this many times the rate that the spacing does: the rest is of uses too small to be seen.
 More is no trickle but something that comes and goes."""
+
+
+LEAST_PULSES = 3.0
+"""A rate that rests on fewer pulses than this is no trickle yet."""
+
+QUIET_HOURS = (1, 2, 3, 4, 6, 8)
+"""Stretches among which the quietest of a day is sought [h]: a night's, and shorter ones."""
+
+STRAY_SHARE = 0.05
+"""Share of a trickle's blocks that may lie before or after it, or lack its water: they don't tell what is quiet."""
+
+WAVER = 0.01
+"""A trickle wavers by this share from hour to hour, with the pressure (assumption)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RateInterval:
+    """A rate and its interval [L/min]."""
+
+    rate_lpm: float
+    low_lpm: float
+    high_lpm: float
 
 
 @dataclass(frozen=True)
@@ -57,6 +80,13 @@ class Reading:
         error = 2 * np.hypot(self.error_lpm(pulse_l), other.error_lpm(pulse_l))
         return bool(abs(self.rate_lpm - other.rate_lpm) <= max(CHANGE * max(self.rate_lpm, other.rate_lpm), error))
 
+    def within(self, factor: float, other: Reading) -> bool:
+        """Tell whether two readings differ by no more than a factor; one without any quiet time is like all."""
+        if self.minutes == 0 or other.minutes == 0:
+            return True
+        lower, higher = sorted((self.rate_lpm, other.rate_lpm))
+        return higher <= factor * lower
+
 
 def read(blocks: Blocks, quiet: IntArray, resolution: Resolution) -> Reading:
     """Sum up the quiet blocks, given by their numbers."""
@@ -64,11 +94,12 @@ def read(blocks: Blocks, quiet: IntArray, resolution: Resolution) -> Reading:
     return Reading(float(blocks.volume_l[quiet].sum()), float(quiet.size * resolution.block_min), n_stretches)
 
 
-def measured_rate(blocks: Blocks, resolution: Resolution, a: int, b: int) -> tuple[float, float]:
-    """Return the rate of the trickle in blocks ``[a, b)``, 0 for none, and its error [L/min].
+def measured_rate(blocks: Blocks, resolution: Resolution, a: int, b: int) -> RateInterval:
+    """Return the rate of the trickle in blocks ``[a, b)``, 0 for none.
 
     It is read off the blocks in which little but the trickle ran, or off the spacing of its pulses where they are
-    sparse; the error is one pulse over each unbroken quiet stretch.
+    sparse, and is no more than the quietest hours of most days allow. Its error is one pulse over each unbroken quiet
+    stretch; from the quietest hours up, the uses too small to be seen may be in it.
     """
     pulse_l = resolution.pulse_l
     rate = blocks.volume_l[a:b] / resolution.block_min
@@ -77,13 +108,62 @@ def measured_rate(blocks: Blocks, resolution: Resolution, a: int, b: int) -> tup
     floor = _floor_of(rate[known], pulse_l / resolution.block_min)
     quiet = known & (blocks.volume_l[a:b] <= most_of_trickle(np.array(floor), resolution))
     reading = read(blocks, a + np.flatnonzero(quiet), resolution)
-    if not is_sparse(reading.rate_lpm, resolution):
-        return reading.rate_lpm, reading.error_lpm(pulse_l)
-    spacing = spacing_of(blocks, resolution, a, b)
-    spaced_lpm = pulse_l / spacing.spacing_s * SECONDS_PER_MINUTE if spacing.is_even else 0.0
-    if not reading.rate_lpm / MOST_HIDDEN <= spaced_lpm <= PAUSE_SLACK * reading.rate_lpm:
-        spaced_lpm = 0.0
-    return spaced_lpm, reading.error_lpm(pulse_l)
+    error_lpm = reading.error_lpm(pulse_l)
+    rate_lpm = reading.rate_lpm
+    if is_sparse(rate_lpm, resolution):
+        rate_lpm, blur_lpm = _spaced_rate(spacing_of(blocks, resolution, a, b), reading, resolution)
+        error_lpm += blur_lpm
+    if rate_lpm <= LEAST_PULSES * error_lpm:
+        return RateInterval(rate_lpm=0.0, low_lpm=0.0, high_lpm=0.0)
+    margin = 1 + int(STRETCH_PULSES * pulse_l / (rate_lpm * resolution.block_min))
+    quietest = _quietest_hours(blocks, resolution, a + margin, b - margin)
+    most_lpm = (1.0 + WAVER) * quietest.high_lpm
+    return RateInterval(
+        rate_lpm=min(rate_lpm, most_lpm),
+        low_lpm=max(min(rate_lpm - error_lpm, quietest.low_lpm), 0.0),
+        high_lpm=min(rate_lpm + error_lpm, most_lpm),
+    )
+
+
+def _spaced_rate(spacing: Spacing, reading: Reading, resolution: Resolution) -> tuple[float, float]:
+    """Return the rate that the spacing of pulses shows, and what cells blur it; 0 where quiet blocks don't agree.
+
+    Spacings are whole cells: the longest ones are rounded up, half a cell on average.
+    """
+    if not spacing.is_even:
+        return 0.0, 0.0
+    rate_lpm = resolution.pulse_l / (spacing.spacing_s - resolution.interval_s / 2) * SECONDS_PER_MINUTE
+    if not reading.rate_lpm / MOST_HIDDEN <= rate_lpm <= PAUSE_SLACK * reading.rate_lpm:
+        return 0.0, 0.0
+    return rate_lpm, rate_lpm * resolution.interval_s / 2 / spacing.spacing_s
+
+
+def _quietest_hours(blocks: Blocks, resolution: Resolution, a: int, b: int) -> RateInterval:
+    """Return between what rates a trickle in blocks ``[a, b)`` lies if nothing else ran in the quietest hours of a day.
+
+    A trickle brings its water in every stretch: in none of length ``t`` less than ``rate * t`` by more than a pulse. Of
+    each day the stretch that binds most is taken, and the median over the days, as a rate may change. Without a
+    stretch it is anything.
+    """
+    binding = []
+    n_days = max(round((b - a) * resolution.block_s / SECONDS_PER_DAY), 1)
+    for c, d in pairwise(np.linspace(a, max(b, a), n_days + 1).astype(np.int64)):
+        upto_l, unknown = (
+            np.append(0.0, np.cumsum(column)) for column in (blocks.volume_l[c:d], blocks.known[c:d] == 0)
+        )
+        bounds = []
+        for hours in QUIET_HOURS:
+            n = max(round(hours * 3600.0 / resolution.block_s), 1)
+            stretch_l = (upto_l[n:] - upto_l[:-n])[unknown[n:] == unknown[:-n]]
+            if stretch_l.size:
+                least_l, minutes = float(stretch_l.min()), n * resolution.block_min
+                bounds.append(((least_l + resolution.pulse_l) / minutes, least_l / minutes))
+        if bounds:
+            binding.append(min(bounds))
+    if not binding:
+        return RateInterval(rate_lpm=np.inf, low_lpm=np.inf, high_lpm=np.inf)
+    high, low = np.median(np.array(binding), axis=0).tolist()
+    return RateInterval(rate_lpm=(low + high) / 2, low_lpm=low, high_lpm=high)
 
 
 def _floor_of(rate_lpm: FloatArray, pulse_lpm: float) -> float:
@@ -91,7 +171,7 @@ def _floor_of(rate_lpm: FloatArray, pulse_lpm: float) -> float:
 
     `pulse_lpm` is that of one pulse in a block.
     """
-    ordered = np.sort(rate_lpm)
+    ordered = np.sort(rate_lpm)[int(STRAY_SHARE * rate_lpm.size) :]
     upto = np.cumsum(ordered) / np.arange(1, ordered.size + 1)
     inside = ordered <= 1.25 * upto + 1.5 * pulse_lpm
     n = ordered.size if inside.all() else max(int(np.argmin(inside)), 1)

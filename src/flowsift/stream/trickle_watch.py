@@ -12,7 +12,6 @@ from flowsift.arrays import BoolArray
 from flowsift.disaggregation import TrickleSpans
 from flowsift.errors import InputError
 from flowsift.signal.blocks import MISSING_SHARE, Blocks, block_cells, block_resolution
-from flowsift.signal.trickle import LEAST_PULSES
 from flowsift.signal.trickle_floor import PAUSE_SLACK, SCALES, floor_rate
 from flowsift.signal.trickle_level import level_pieces
 from flowsift.signal.trickle_rate import CHANGE, measured_rate
@@ -185,8 +184,9 @@ class TrickleWatch:
         n = floor.size
         first = n - int(np.argmin(np.append(floor[::-1] > 0, False)))
         pieces = level_pieces(blocks, resolution, floor, first, n)
-        rate, error = measured_rate(blocks, resolution, *pieces[-1])
-        if rate <= LEAST_PULSES * error:
+        measured = measured_rate(blocks, resolution, *pieces[-1])
+        rate = measured.rate_lpm
+        if rate == 0:
             return None
         since = at - (n - pieces[-1][0]) * self._cells
         if self.running is not None and abs(rate - self.running.rate_lpm) <= CHANGE * max(rate, self.running.rate_lpm):
@@ -196,7 +196,7 @@ class TrickleWatch:
             self.ended.append(Ended(trickle=self.running, end=since))
         elif self.ended:
             since = max(since, self.ended[-1].end)
-        self.running = Running(since=since, rate_lpm=rate, low_lpm=max(rate - error, 0.0), high_lpm=rate + error)
+        self.running = Running(since=since, rate_lpm=rate, low_lpm=measured.low_lpm, high_lpm=measured.high_lpm)
         return self._tell()
 
     def _tell(self) -> Change | None:
