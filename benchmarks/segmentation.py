@@ -1,7 +1,8 @@
 """Measure the segmentation: ``python benchmarks/segmentation.py PART`` with a part of `PARTS`.
 
-Homes are simulated from training seeds; nothing here is a test home. Times are of the process's own CPU (one thread:
-set ``OMP_NUM_THREADS=1``), as other work on the machine doesn't count there; ratios are of two times in one run.
+Homes are simulated from training seeds, or, where it says so, from validation seeds; nothing here is a test home. Times
+are of the process's own CPU (one thread: set ``OMP_NUM_THREADS=1``), as other work on the machine doesn't count there;
+ratios are of two times in one run.
 """
 
 from __future__ import annotations
@@ -29,11 +30,13 @@ import flowsift
 from flowsift.disaggregation import Disaggregation
 from flowsift.evaluate import boundaries
 from flowsift.evaluate.account import account_of_answer, account_of_truth
+from flowsift.evaluate.bootstrap import figures_with_intervals
 from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.cost import measure
 from flowsift.evaluate.record import commit, versions
-from flowsift.evaluate.suites import SEEDS
-from flowsift.households import Household, simulate
+from flowsift.evaluate.suites import SEEDS, STOCK_CYCLE
+from flowsift.evaluate.totals import Counts, Totals
+from flowsift.households import Household, overlap_home, simulate
 from flowsift.methods.change_points import ChangePointMethod
 from flowsift.pipeline import cut_pieces, cut_uses, disaggregate
 from flowsift.signal.familiar import Familiar
@@ -42,6 +45,7 @@ from flowsift.signal.segmentation import explain
 from flowsift.trace import Trace
 
 FIRST_SEED = SEEDS["train"][60_000]
+FIRST_VALIDATION_SEED = SEEDS["validation"][6_000]
 BLOCK_ROWS = 4_000_000
 """Rows of the dense CSV written at a time."""
 
@@ -85,33 +89,21 @@ def constants(changed: Mapping[str, Any]) -> Iterator[None]:
             setattr(module, constant, value)
 
 
-def overlap_home(k: int, *, days: int, interval_s: float = 1.0) -> Household:
-    """Simulate a home of four in which two to four fixtures run at once twelve times a day."""
-    return simulate(
-        FIRST_SEED + k,
-        days=days,
-        stock=("us", "us-efficient", "europe")[k % 3],
-        pulse_l=0.01,
-        people=4,
-        include=("bathtub", "second shower"),
-        leaks=(),
-        together_per_d=12,
-        interval_s=interval_s,
-    )
+def crowded_home(seed: int, *, days: int, interval_s: float = 1.0) -> Household:
+    """Simulate a home like those of the suite `overlap`: two to four fixtures run at once twelve times a day."""
+    return overlap_home(seed, days=days, stock=STOCK_CYCLE[seed % 3], pulse_l=0.01, interval_s=interval_s)
 
 
-def boundary_f1(home: Household, answer: Disaggregation) -> dict[str, float]:
+def boundary_counts(home: Household, answer: Disaggregation) -> Counts:
     """Count what boundary F1 by time is made of, isolated and overlapping."""
     truth = account_of_truth(home.truth, home.trace)
     return boundaries.count(Comparison(truth=truth, answer=account_of_answer(answer)))
 
 
-def f1_of(counts: list[dict[str, float]], part: str) -> float:
+def f1_of(counts: list[Counts], part: str) -> float:
     """Sum the counts of homes and return F1 by time."""
-    found, true, answered = (
-        sum(c[f"boundaries.{side}[time,{part}]"] for c in counts) for side in ("found", "true", "answered")
-    )
-    return 2.0 * found / (true + answered)
+    total = Totals.of_homes(counts).weighted(np.ones((1, len(counts))))
+    return float(boundaries.figures(total)[f"boundaries.f1[time,{part}]"][0])
 
 
 def write_dense(trace: Trace, path: Path) -> None:
@@ -169,17 +161,17 @@ def part_year(options: argparse.Namespace) -> dict[str, Any]:
 def part_rival(options: argparse.Namespace) -> dict[str, Any]:
     """Compare with change points of ruptures and greedy pairing, on the same hours."""
     rival = ChangePointMethod()
-    ours: list[dict[str, float]] = []
-    theirs: list[dict[str, float]] = []
+    ours: list[Counts] = []
+    theirs: list[Counts] = []
     our_s = their_s = segmentation_s = 0.0
     for k in range(options.homes):
-        home = overlap_home(k, days=options.days)
+        home = crowded_home(FIRST_SEED + k, days=options.days)
         answer, took = cpu_s(lambda home=home: disaggregate(home.trace))
-        ours.append(boundary_f1(home, answer))
+        ours.append(boundary_counts(home, answer))
         our_s += took
         segmentation_s += cpu_s(lambda home=home: cut_pieces(home.trace))[1]
         answer, took = cpu_s(lambda home=home: rival.disaggregate(home.trace))
-        theirs.append(boundary_f1(home, answer))
+        theirs.append(boundary_counts(home, answer))
         their_s += took
     return {
         "homes": options.homes,
@@ -272,7 +264,9 @@ def plot_scaling(result: Mapping[str, Any], path: Path) -> None:
 def part_ablations(options: argparse.Namespace) -> dict[str, Any]:
     """Boundary F1 with one part of the segmentation taken away at a time."""
     homes = {
-        interval_s: [overlap_home(100 + k, days=options.days, interval_s=interval_s) for k in range(options.homes)]
+        interval_s: [
+            crowded_home(FIRST_SEED + 100 + k, days=options.days, interval_s=interval_s) for k in range(options.homes)
+        ]
         for interval_s in (1.0, 10.0)
     }
     rows: dict[str, Any] = {}
@@ -280,7 +274,9 @@ def part_ablations(options: argparse.Namespace) -> dict[str, Any]:
         row: dict[str, float] = {}
         with constants(changed):
             for interval_s, some in homes.items():
-                counts, took = cpu_s(lambda some=some: [boundary_f1(home, disaggregate(home.trace)) for home in some])
+                counts, took = cpu_s(
+                    lambda some=some: [boundary_counts(home, disaggregate(home.trace)) for home in some]
+                )
                 for part in ("isolated", "overlapping"):
                     row[f"{interval_s:g} s, {part}"] = round(f1_of(counts, part), 3)
                 row[f"{interval_s:g} s, cpu_s"] = round(took, 1)
@@ -289,11 +285,28 @@ def part_ablations(options: argparse.Namespace) -> dict[str, Any]:
     return rows
 
 
+def part_intervals(options: argparse.Namespace) -> dict[str, Any]:
+    """Boundary F1 of homes of validation seeds read every 1, 10 and 60 s, with 95 % intervals over homes."""
+    rows: dict[str, Any] = {}
+    for interval_s in (1.0, 10.0, 60.0):
+        counts = []
+        for k in range(options.homes):
+            home = crowded_home(FIRST_VALIDATION_SEED + k, days=options.days, interval_s=interval_s)
+            counts.append(boundary_counts(home, disaggregate(home.trace)))
+        table = figures_with_intervals(Totals.of_homes(counts), boundaries.figures)
+        rows[f"{interval_s:g} s"] = {
+            part: table.loc[f"boundaries.f1[time,{part}]", ["value", "low", "high"]].astype(float).round(3).to_list()
+            for part in boundaries.PARTS
+        }
+    return rows
+
+
 PARTS: Mapping[str, Callable[[argparse.Namespace], dict[str, Any]]] = {
     "year": part_year,
     "rival": part_rival,
     "scaling": part_scaling,
     "ablations": part_ablations,
+    "intervals": part_intervals,
 }
 
 
