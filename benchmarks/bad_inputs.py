@@ -156,10 +156,10 @@ def cut_parquet(folder: Path) -> str:
     return name
 
 
+SAME = "2024-03-05 06:00:00"
 LATIN_NOTE = HEADER.replace("\n", ",note\n") + "".join(
     f"{t},0.0,{'caf' + chr(233) if i == 19_000 else 'x'}\n" for i, t in enumerate(stamps(20_000))
 )
-SAME = "2024-03-05 06:00:00"
 MIXED_ZONES = [
     pd.Timestamp(t, tz="UTC").tz_convert(["UTC", "America/Denver", "Asia/Kathmandu"][i % 3]).isoformat()
     for i, t in enumerate(stamps())
@@ -175,7 +175,37 @@ CASES = (
     BadInput(
         group="Encodings", name="a Latin-1 byte far down in UTF-8", make=raw(LATIN_NOTE.encode("latin-1")), status=0
     ),
-    BadInput(group="Encodings", name="NUL byte", make=csv(change={300: f"{SAME},\0"}), status=2, words="binary"),
+    BadInput(group="Encodings", name="UTF-32", make=csv(encoding="utf-32"), status=2, words="UTF-32"),
+    BadInput(
+        group="Encodings",
+        name="a byte order mark half-way (two files joined)",
+        make=raw(good_text().encode("utf-8-sig") * 2),
+        status=2,
+        words="row 602, column \"volume_l\": found 'volume_l'",
+    ),
+    BadInput(
+        group="Encodings",
+        name="a byte that isn't UTF-8 at the very end",
+        make=raw(good_text().encode() + b"2024-03-05 06:10:00,\xed\xa0\x80\n"),
+        status=2,
+        words='row 602, column "volume_l"',
+    ),
+    BadInput(
+        group="Encodings",
+        name="lines that end in CR, LF and both",
+        make=raw(
+            "".join(line + ("\r", "\n", "\r\n")[i % 3] for i, line in enumerate(good_text().splitlines())).encode()
+        ),
+        status=0,
+    ),
+    BadInput(group="Encodings", name="NUL byte", make=csv(change={300: f"{SAME},\0"}), status=2, words="row 300"),
+    BadInput(
+        group="Encodings",
+        name="a page of NUL bytes at the end (a power cut)",
+        make=raw(good_text().encode() + bytes(4096)),
+        status=2,
+        words="row 602: found NUL bytes",
+    ),
     BadInput(
         group="Encodings",
         name="NUL byte beyond the first 256 kB",
@@ -190,6 +220,13 @@ CASES = (
     ),
     BadInput(group="Sizes", name="empty file", make=raw(b""), status=2, words="the file is empty"),
     BadInput(group="Sizes", name="header only", make=raw(HEADER.encode()), status=2, words="header and no rows"),
+    BadInput(
+        group="Sizes",
+        name="Parquet without rows",
+        make=parquet({"time": pa.array([], pa.timestamp("ns")), "volume_l": pa.array([], pa.float64())}),
+        status=2,
+        words="found no rows",
+    ),
     BadInput(group="Sizes", name="one row", make=csv(times=stamps(1)), status=2, words="one time only"),
     BadInput(
         group="Sizes",
@@ -206,6 +243,13 @@ CASES = (
         ),
         status=0,
         words="Ignored",
+    ),
+    BadInput(
+        group="Sizes",
+        name="a name of 60,000 characters",
+        make=csv(header=f"time,{'x' * 60_000} volume_l\n"),
+        status=2,
+        words="xxx...",
     ),
     BadInput(
         group="Sizes",
@@ -258,6 +302,118 @@ CASES = (
         words="row 300: found 1 fields, expected 2",
     ),
     BadInput(group="Rows", name="a quote left open", make=csv(change={300: f'"{SAME},0.1'}), status=2, words="row 300"),
+    BadInput(
+        group="Rows",
+        name="a quote left open before a value",
+        make=csv(change={300: f'{SAME},"0.1'}),
+        status=2,
+        words="is a quote left open?",
+    ),
+    BadInput(
+        group="Rows",
+        name="the header again half-way",
+        make=csv(change={300: HEADER.strip()}),
+        status=2,
+        words="row 300, column \"volume_l\": found 'volume_l'",
+    ),
+    BadInput(
+        group="Rows",
+        name="a total under the rows",
+        make=csv(change={601: "Total,12.0"}),
+        status=2,
+        words="row 601, column \"time\": found 'Total'",
+    ),
+    BadInput(
+        group="Rows",
+        name="the last row cut off",
+        make=raw(good_text()[:-8].encode()),
+        status=2,
+        words="row 601: found 1",
+    ),
+    BadInput(
+        group="Rows",
+        name="two meters in one file",
+        make=csv(times=[t for t in stamps(300) for _ in "ab"], values=["0.1", "0.2"] * 300),
+        status=2,
+        words="600 rows give different values for one interval",
+    ),
+    BadInput(
+        group="Rows",
+        name="a line sep=; above the header",
+        make=raw(("sep=;\n" + good_text().replace(",", ";")).encode()),
+        status=0,
+    ),
+    BadInput(group="Rows", name="a name with a line end in quotes", make=csv(header='time,"volume\nl"\n'), status=0),
+    BadInput(
+        group="Rows",
+        name="a delimiter that isn't ASCII",
+        make=csv(),
+        options=("--delimiter", "€"),
+        status=2,
+        words="expected one ASCII character",
+    ),
+    BadInput(
+        group="Rows",
+        name="one column for times and values",
+        make=csv(),
+        options=("--time-column", "2", "--value-column", "2"),
+        status=2,
+        words="can't hold both",
+    ),
+    BadInput(
+        group="Numbers", name="no value in any row", make=csv(values=[""] * 600), status=2, words="no row with a usable"
+    ),
+    BadInput(group="Numbers", name="zero throughout", make=csv(values=["0"] * 600), status=0),
+    BadInput(group="Numbers", name="one flow throughout", make=csv(values=["0.1"] * 600), status=0),
+    BadInput(
+        group="Numbers",
+        name="Arabic digits",
+        make=csv(change={300: f"{SAME},\u0660.\u0661"}),
+        status=2,
+        words='row 300, column "volume_l"',
+    ),
+    BadInput(
+        group="Numbers",
+        name="a space that doesn't break before each value",
+        make=raw(good_text().replace(",", ",\u00a0").encode()),
+        status=2,
+        words="expected a number in ASCII characters",
+    ),
+    BadInput(
+        group="Numbers",
+        name="commas every three digits",
+        make=csv(header="time,reading_l\n", values=[f'"{1200 + i:,}"' for i in range(600)]),
+        status=2,
+        words="pass --decimal",
+    ),
+    BadInput(
+        group="Numbers",
+        name="a register that rolls over",
+        make=csv(header="time,reading_l\n", values=[f"{(99_996 + 0.02 * i) % 100_000:.2f}" for i in range(600)]),
+        status=0,
+        words="register roll-over",
+    ),
+    BadInput(
+        group="Numbers",
+        name="a register of 18 digits",
+        make=csv(header="time,reading_l\n", values=[f"{10**17 + i}" for i in range(600)]),
+        status=2,
+        words='row 2, column "reading_l": found 1e+17 L',
+    ),
+    BadInput(
+        group="Numbers",
+        name="a register that runs backwards",
+        make=csv(header="time,reading_l\n", values=[f"{400 - 0.02 * i:.2f}" for i in range(600)]),
+        status=2,
+        words="expected a register that rises",
+    ),
+    BadInput(
+        group="Numbers",
+        name="a register that falls at every third row",
+        make=csv(header="time,reading_l\n", values=[f"{5000 + 0.02 * i - 50 * (i % 3 == 2):.2f}" for i in range(600)]),
+        status=2,
+        words='row 2, column "reading_l"',
+    ),
     BadInput(group="Numbers", name="NaN", make=csv(change={300: f"{stamps()[298]},NaN"}), status=0, words="1 gap"),
     BadInput(
         group="Numbers",
@@ -338,6 +494,27 @@ CASES = (
         group="Times",
         name="seconds since 1970 beyond the year 2149",
         make=csv(times=[str(9_000_000_000_0 + i) for i in range(600)]),
+        status=2,
+        words='row 2, column "time"',
+    ),
+    BadInput(
+        group="Times",
+        name="seconds since 1970 beyond int64",
+        make=csv(times=[str(2**63 + i) for i in range(600)]),
+        status=2,
+        words='row 2, column "time"',
+    ),
+    BadInput(
+        group="Times",
+        name="one row in milliseconds among seconds since 1970",
+        make=csv(times=[str((1_709_618_400 + i) * (1000 if i == 300 else 1)) for i in range(600)]),
+        status=2,
+        words='row 302, column "time"',
+    ),
+    BadInput(
+        group="Times",
+        name="an offset of 25 hours",
+        make=csv(times=[f"{t}+25:00" for t in stamps()]),
         status=2,
         words='row 2, column "time"',
     ),
@@ -485,6 +662,21 @@ CASES = (
         make=parquet({"time": pa.array([[1.0]] * 9), "volume_l": pa.array([[1.0]] * 9)}),
         words='column "time"',
     ),
+    BadInput(
+        group="Names",
+        name="Parquet values inside a structure",
+        status=2,
+        make=parquet({"time": pd.date_range(SAME, periods=60, freq="s"), "flow": pa.array([{"volume_l": 0.1}] * 60)}),
+        words='column "flow"',
+    ),
+    BadInput(group="Files", name="gzip under the name .csv", make=raw(gzip.compress(good_text().encode())), status=0),
+    BadInput(
+        group="Files",
+        name="CSV under the name .gz",
+        make=raw(good_text().encode(), "meter.csv.gz"),
+        status=2,
+        words="isn't gzip data",
+    ),
     BadInput(group="Files", name="no such file", make=lambda _: None, status=2, words="no such file"),
     BadInput(group="Files", name="a folder", make=folder_instead, status=2, words="is a directory"),
     BadInput(group="Files", name="a link to a good file", make=linked("real.csv"), status=0),
@@ -576,8 +768,10 @@ WRITING = "\n".join(
         "| the process is killed while writing (a real SIGKILL) "
         "| the old file is whole; a hidden folder `.NAME.*.part` is left |",
         "| the place is a link | what it points to is replaced, the link stays |",
-        "| a text cell like `=1+1`, `+1`, `-1`, `@SUM(A1)`, or one with a tab, a line end or their wide forms in front "
-        "| CSV gets an apostrophe before it |",
+        "| the place is a file that is read or that another option writes, a pipe or a device "
+        "| one line before any work |",
+        "| a text cell like `=1+1`, `+1`, `-1`, `@SUM(A1)`, or one with a tab, a line end or their wide forms in "
+        "front, or such a text after a semicolon within a cell | CSV gets an apostrophe before it |",
         "",
     ]
 )

@@ -186,6 +186,8 @@ def test_homes_of_one_file_name_are_told_apart(run, tmp_path):
     north, south = tmp_path / "north" / "log.csv", tmp_path / "south" / "log.csv"
     ended = run("flushes", north, south, "--json", "-")
     assert [home["home"] for home in ended.json["homes"]] == [str(north), str(south)]
+    (tmp_path / "south" / "round").symlink_to("..")
+    assert "2 homes studied" in run("flushes", tmp_path).out
     twice = run("flushes", north, south, north)
     assert twice.status == 2
     assert "is given twice" in twice.err

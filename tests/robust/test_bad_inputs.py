@@ -36,6 +36,7 @@ def test_each_gets_what_the_table_says(tmp_path, case):
     assert ended.out == ""
     assert len(ended.err.splitlines()) == 1
     assert ended.err.strip().isprintable()
+    assert len(ended.err) < 1_000
     assert case.words in ended.err
 
 

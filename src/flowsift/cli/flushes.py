@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -203,12 +204,12 @@ def _homes(files: list[Path]) -> Iterator[tuple[str, Path]]:
 
 def _told_apart(homes: list[tuple[str, Path]]) -> list[tuple[str, Path]]:
     """Return homes with the whole path as name where names are the same (OptionError for one file twice)."""
+    files = Counter(os.path.realpath(path) for _, path in homes)
+    twice = next((path for _, path in homes if files[os.path.realpath(path)] > 1), None)
+    if twice is not None:
+        raise OptionError(f"{twice}: is given twice, expected a file a home")
     count = Counter(name for name, _ in homes)
-    homes = [(name if count[name] == 1 else str(path), path) for name, path in homes]
-    twice = [name for name, n in Counter(name for name, _ in homes).items() if n > 1]
-    if twice:
-        raise OptionError(f"{twice[0]}: is given twice, expected a file a home")
-    return homes
+    return [(name if count[name] == 1 else str(path), path) for name, path in homes]
 
 
 def _inside(folder: Path) -> Iterator[Path]:
@@ -218,6 +219,8 @@ def _inside(folder: Path) -> Iterator[Path]:
         return
     for path in folder.iterdir():
         if path.is_dir():
-            yield from _inside(path)
+            # a link to a folder around it would lead round and round
+            if not Path(os.path.realpath(folder)).is_relative_to(os.path.realpath(path)):
+                yield from _inside(path)
         elif path.name.lower().endswith(TRACE_FILES):
             yield path

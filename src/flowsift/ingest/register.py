@@ -33,6 +33,9 @@ from flowsift.units import NS_PER_S, SECONDS_PER_MINUTE
 DIP_L = 10.0
 """A reading may fall this far by water pushed back (a heater's expansion, a pump stopping); assumption, generous."""
 
+LARGEST_READING_L = 1e12
+"""Largest reading, more than any meter counts: a double loses the pulses of finer meters above it."""
+
 RESET_SHARE = 0.01
 """A counter that starts again shows less than this share of its last reading."""
 
@@ -103,6 +106,9 @@ def grid_register(
     cell, value, at = placed.cell[usable], rows.value[usable], rows.ns[usable]
     if value.size < 2 or cell[0] == cell[-1]:
         raise InputError(f"found fewer than two usable readings{why_contested(findings)}", column=column)
+    if value.min() > LARGEST_READING_L:
+        problem = f"found {value[0]:g} L, expected a register below {LARGEST_READING_L:g} L: is the unit right?"
+        raise InputError(problem, row=rows.at(int(np.flatnonzero(usable)[0])), column=column)
     length = np.diff(cell)
     steps = _differences(value, at, interval_ns=interval_ns, unit_l=unit_l, column=column, position=rows, usable=usable)
     findings += steps.findings
