@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from flowsift.report.digits import plain
 from flowsift.report.sections import Section, bullets, wrapped
 from flowsift.report.wording import Amounts, cautions_section, lasting
 from flowsift.study.meter_checks import Factor, ZeroTest
@@ -39,10 +40,10 @@ def _factor(factor: Factor, say: Amounts) -> tuple[str, ...]:
 
 
 def _visible(report: MeterReport, say: Amounts) -> tuple[str, ...]:
-    lines = [
-        f"  in {lasting(v.duration_s):<12}{say.flow(v.rate_lpm)}, {say.volume(v.rate_lpm * MINUTES_PER_DAY)} a day"
-        for v in report.visible
-    ]
+    lines = []
+    for v in report.visible:
+        per_day = plain(say.number(v.rate_lpm * MINUTES_PER_DAY))
+        lines.append(f"  in {lasting(v.duration_s):<12}{say.flow(v.rate_lpm)}, {per_day} {say.unit} a day")
     if report.starting_lpm > 0:
         lines += wrapped(f"and none below the meter's starting flow of {say.flow(report.starting_lpm)}")
     else:

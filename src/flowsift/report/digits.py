@@ -7,18 +7,25 @@ from collections.abc import Iterable
 
 import numpy as np
 
+ROUNDING = 1e-9
+"""What is smaller is left behind by sums of floats: no meter tells it."""
+
 MOST_MORE_DIGITS = 3
 """Bounds that read alike with fewer than so many digits more are written alike."""
 
 
 def plain(value: float, *, more: int = 0) -> str:
-    """Return a small number with three digits that count, and so many more, never in powers of ten."""
+    """Return a number with three digits that count, and so many more, never in powers of ten.
+
+    From 0.1 down there are four decimals, as long as two of their digits count.
+    """
     if not math.isfinite(value):
         return "-"
-    if value == 0:
-        return "0"
     size = abs(value)
+    if size < ROUNDING:
+        return "0"
     decimals = 0 if size >= 100 else 1 if size >= 10 else 2 if size >= 1 else 3 if size >= 0.1 else 4
+    decimals = max(decimals, 1 - math.floor(math.log10(size)))
     return f"{value:,.{decimals + more}f}"
 
 

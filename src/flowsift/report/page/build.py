@@ -82,8 +82,8 @@ def page_html(
     )
     environment.globals.update(amounts=amounts, lasting=lasting, moment=moment, money=money, label_words=label_words)
     # An hour says little of a day: a record shorter than one is told as it is.
-    days = account.observed_s / SECONDS_PER_DAY
-    span_days, span_words = (1.0, "a day") if days >= 1.0 else (days, f"in {lasting(account.observed_s)}")
+    short = account.observed_s < SECONDS_PER_DAY
+    span = f"in {lasting(account.observed_s)}" if short else "a day"
     drawn = pictures(result, study)
     items = [json_item(drawing, ID(name)) for name, drawing in drawn.items()]
     return environment.get_template("page.html.j2").render(
@@ -103,8 +103,8 @@ def page_html(
         yearly=None if tariff is None else tariff.cost_per_year(account.per_day_l),
         tariff=tariff,
         cautions=cautions(CAUTIONS),
-        span_days=span_days,
-        span_words=span_words,
+        short=short,
+        span=span,
         largest=max(account.uses, key=lambda use: use.volume_l),
         too_short=TOO_SHORT,
         items=Markup(_for_script(serialize_json(items))),
@@ -133,6 +133,7 @@ def _bars(account: Account) -> list[dict[str, Any]]:
             "colour": LOOKS[use.label].colour,
             "hatch": LOOKS[use.label].hatch,
             "width": 100.0 * use.volume_l / top,
+            "volume_l": use.volume_l,
             "per_day_l": use.per_day_l,
             "share": use.share,
         }
