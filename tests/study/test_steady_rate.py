@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from tests.study.traces import pulsed, with_use
 
 from flowsift.errors import NotEnoughDataError
-from flowsift.study.isolation_rates import steady_rate
+from flowsift.study.steady_rate import steady_rate
 from flowsift.units import L_PER_GAL
 
 HALF_HOUR = 1800

@@ -2,12 +2,14 @@
 
 from flowsift.study.alerts import AlertPlan, AlertRule, alert_levels
 from flowsift.study.budget import Budget, water_budget
+from flowsift.study.budget_landscape import Landscape, read_eto
 from flowsift.study.comparison import Comparison, compare, compare_at
 from flowsift.study.flushes_study import FlushStudy, flushes
 from flowsift.study.isolation import Isolation, isolate
 from flowsift.study.isolation_log import Step, read_steps
 from flowsift.study.leaks_ledger import LeakLedger, leaks
 from flowsift.study.loads import loads
+from flowsift.study.meter_checks import bucket_test, corrected, register_check, zero_test
 from flowsift.study.programme import Programme, programme
 from flowsift.study.tariff import Tariff, read_tariff
 
@@ -18,19 +20,25 @@ __all__ = [
     "Comparison",
     "FlushStudy",
     "Isolation",
+    "Landscape",
     "LeakLedger",
     "Programme",
     "Step",
     "Tariff",
     "alert_levels",
+    "bucket_test",
     "compare",
     "compare_at",
+    "corrected",
     "flushes",
     "isolate",
     "leaks",
     "loads",
     "programme",
+    "read_eto",
     "read_steps",
     "read_tariff",
+    "register_check",
     "water_budget",
+    "zero_test",
 ]

@@ -14,8 +14,8 @@ from flowsift.errors import NotEnoughDataError, OptionError
 from flowsift.standards import Figure, figure
 from flowsift.standards.conversion import DAYS_PER_YEAR
 from flowsift.study.alerts_blocks import Blocks, ordinary_flow, runs_at, whole_flow
-from flowsift.study.isolation_rates import step_l
 from flowsift.study.leaks_lines import LeakLine, left_running, trickles
+from flowsift.study.steady_rate import step_l
 from flowsift.tables import Table
 from flowsift.trace import FloatArray
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE

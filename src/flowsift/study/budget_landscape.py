@@ -42,6 +42,18 @@ class Landscape:
         Part of the water that reaches the roots (figures landscape.irrigation_efficiency_...).
     eto_mm_per_d : tuple of float
         Reference evapotranspiration in each month, less rain that counts [mm a day], twelve numbers.
+
+    Raises
+    ------
+    OptionError
+        If a number is out of its range.
+
+    Examples
+    --------
+    >>> from flowsift.study import Landscape
+    >>> garden = Landscape(area_m2=60.0, plant_factor=0.5, efficiency=0.8, eto_mm_per_d=(5.0,) * 12)
+    >>> round(garden.per_year_l)
+    68484
     """
 
     area_m2: float
@@ -138,6 +150,12 @@ def read_eto(path: str | Path) -> tuple[float, ...]:
     ------
     InputError
         A column or a month is missing or double, or a value is no depth; it names file, row and column.
+
+    Examples
+    --------
+    >>> from flowsift.study import read_eto
+    >>> len(read_eto("docs/forms/eto.csv"))
+    12
     """
     path = Path(path)
     try:

@@ -12,8 +12,8 @@ from scipy.optimize import nnls
 from flowsift.errors import NotEnoughDataError
 from flowsift.study.isolation_log import Step, branches_of, is_off
 from flowsift.study.isolation_plan import LEAST_CELLS, SETTLING_MIN, smallest_visible_lpm, step_minutes
-from flowsift.study.isolation_rates import SteadyRate, step_l
 from flowsift.study.isolation_steps import MeasuredStep, measured_steps
+from flowsift.study.steady_rate import SteadyRate, step_l
 from flowsift.tables import Table
 from flowsift.trace import BoolArray, FloatArray, Trace
 from flowsift.units import SECONDS_PER_MINUTE

@@ -20,7 +20,7 @@ PRECISION = 0.5
 
 PLANNED_PULSES = 6.0
 """Pulses that a step must bring, so that the ticks between them hold the three that a quiet stretch must rest on
-whatever the meter's phase (`isolation_rates.LEAST_PULSES`)."""
+whatever the meter's phase (`steady_rate.LEAST_PULSES`)."""
 
 LEAST_CELLS = 4
 """Intervals that a step must hold at least, to be read at all."""

@@ -9,7 +9,7 @@ import numpy as np
 
 from flowsift.errors import NotEnoughDataError
 from flowsift.study.isolation_log import Step, is_off
-from flowsift.study.isolation_rates import SteadyRate, steady_rate
+from flowsift.study.steady_rate import SteadyRate, steady_rate
 from flowsift.trace import Trace
 from flowsift.units import SECONDS_PER_MINUTE
 

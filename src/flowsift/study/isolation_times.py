@@ -10,8 +10,8 @@ import numpy as np
 
 from flowsift.errors import NotEnoughDataError
 from flowsift.study.isolation_log import Step
-from flowsift.study.isolation_rates import SteadyRate, steady_rate
 from flowsift.study.isolation_steps import measured_window
+from flowsift.study.steady_rate import SteadyRate, steady_rate
 from flowsift.trace import FloatArray, Trace
 
 GRID_S = 15.0

@@ -12,7 +12,7 @@ import numpy as np
 from flowsift.errors import NotEnoughDataError, OptionError
 from flowsift.quality import Finding
 from flowsift.standards import figure
-from flowsift.study.isolation_rates import steady_rate, step_l
+from flowsift.study.steady_rate import steady_rate, step_l
 from flowsift.trace import Trace
 from flowsift.units import L_PER_UNIT, SECONDS_PER_MINUTE
 
@@ -91,6 +91,14 @@ def zero_test(trace: Trace, *, start_s: float, end_s: float) -> ZeroTest:
     ------
     NotEnoughDataError
         If the span holds fewer than two intervals with data.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import flowsift as fs
+    >>> trace = fs.Trace.from_volumes(np.arange(3600.0), np.zeros(3600), 0.1)
+    >>> fs.study.zero_test(trace, start_s=0.0, end_s=3600.0).verdict
+    'sound'
     """
     rate = steady_rate(trace, start_s=start_s, end_s=end_s)
     pulse = step_l(trace)
@@ -139,6 +147,15 @@ def register_check(
         If nothing was recorded, or data are missing between the readings whose volume isn't known.
     OptionError
         If the readings go backwards or the least count is no volume.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import flowsift as fs
+    >>> trace = fs.Trace.from_flow(np.arange(36000.0), np.full(36000, 6.0))  # ten hours at 6 L/min: 3600 L
+    >>> readings = {"first_l": 1000.0, "last_l": 4600.0, "least_count_l": 1.0}
+    >>> fs.study.register_check(trace, start_s=0.0, end_s=36000.0, **readings).verdict
+    'sound'
     """
     if not (math.isfinite(first_l) and math.isfinite(last_l) and last_l > first_l):
         raise OptionError(f"the readings are {first_l!r} and {last_l!r} L, expected the second to be the larger")
@@ -180,6 +197,15 @@ def bucket_test(
         If nothing was recorded, or data are missing in a span.
     OptionError
         If lengths differ or a volume is not positive.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import flowsift as fs
+    >>> trace = fs.Trace.from_flow(np.arange(36000.0), np.full(36000, 6.0))  # ten hours at 6 L/min: 3600 L
+    >>> found = fs.study.bucket_test(trace, spans_s=[(0.0, 200.0)], volumes_l=[20.0], resolution_l=0.05)
+    >>> round(found.factor, 3)
+    1.0
     """
     if len(spans_s) != len(volumes_l) or not volumes_l:
         raise OptionError(f"found {len(spans_s)} spans and {len(volumes_l)} volumes, expected one or more of each")
@@ -199,10 +225,25 @@ def bucket_test(
 def corrected(trace: Trace, factor: Factor) -> Trace:
     """Return the trace with every volume multiplied by the factor, and a finding that says so.
 
+    Parameters
+    ----------
+    trace : Trace
+    factor : Factor
+        From `register_check` or `bucket_test`.
+
     Raises
     ------
     OptionError
         If the factor is no positive number.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import flowsift as fs
+    >>> trace = fs.Trace.from_flow(np.arange(36000.0), np.full(36000, 6.0))  # ten hours at 6 L/min: 3600 L
+    >>> found = fs.study.bucket_test(trace, spans_s=[(0.0, 200.0)], volumes_l=[22.0], resolution_l=0.05)
+    >>> round(fs.study.corrected(trace, found).metered_l)
+    3960
     """
     value = factor.factor
     if not (math.isfinite(value) and value > 0):

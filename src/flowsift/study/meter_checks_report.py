@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from flowsift.standards import METER_SIZES, minimum_test_flow
 from flowsift.study.isolation_plan import smallest_visible_lpm
-from flowsift.study.isolation_rates import step_l
 from flowsift.study.meter_checks import Factor, ZeroTest
+from flowsift.study.steady_rate import step_l
 from flowsift.trace import Trace
 
 VISIBLE_S = (1800.0, 2 * 3600.0, 6 * 3600.0, 24 * 3600.0)
