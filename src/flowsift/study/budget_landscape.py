@@ -37,9 +37,9 @@ class Landscape:
     area_m2 : float
         Area that is irrigated [m2].
     plant_factor : float
-        Water need of the plants as a share of reference evapotranspiration (figures landscape.plant_factor_...).
+        Water need of the plants as a share of reference evapotranspiration (figures ``landscape.plant_factor_*``).
     efficiency : float
-        Part of the water that reaches the roots (figures landscape.irrigation_efficiency_...).
+        Part of the water that reaches the roots (figures ``landscape.irrigation_efficiency_*``).
     eto_mm_per_d : tuple of float
         Reference evapotranspiration in each month, less rain that counts [mm a day], twelve numbers.
 
@@ -107,7 +107,7 @@ def applied_water_allowance_gal(
     area_ft2 : float
         Landscape area, special area included [ft2].
     adjustment : float
-        Adjustment factor: 0.55 for homes in the 2015 text, 0.7 in that of 2009 (figures landscape.etaf_...).
+        Adjustment factor: 0.55 for homes in the 2015 text, 0.7 in that of 2009 (figures ``landscape.etaf_*``).
     special_ft2 : float
         Special landscape area (edible plants, recycled water) [ft2].
     """
