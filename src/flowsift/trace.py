@@ -5,15 +5,17 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from typing import Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 import pandas as pd
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
-from flowsift.errors import InputError, OptionError
-from flowsift.ingest.gridded import Gridded, checked_absent, checked_pulse_l
+from flowsift.errors import InputError
+from flowsift.ingest.absence import seems_flow_only
+from flowsift.ingest.gridded import Gridded
 from flowsift.ingest.instants import instants_ns
+from flowsift.ingest.numbers import numbers
+from flowsift.ingest.options import checked_absent, checked_zone, given_pulse_l
 from flowsift.ingest.pulses import grid_pulses
 from flowsift.ingest.register import grid_register
 from flowsift.ingest.volumes import grid_volumes
@@ -21,12 +23,6 @@ from flowsift.quality import Finding
 from flowsift.units import NS_PER_S, litres_per
 
 __all__ = ["BoolArray", "FloatArray", "IntArray", "Trace"]
-
-MOSTLY_ABSENT = 0.5
-"""With more than this share of the intervals absent, and no row of zero flow, the logger seems to write flow only."""
-
-MOSTLY_ABSENT_ROWS = 100
-"""Rows needed before that is said."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -137,9 +133,14 @@ class Trace:
         """
         ns, volume = _rows(times, volume_l, "volume_l")
         grid = grid_volumes(
-            ns, volume, pulse_l=_pulse(pulse_l), interval_s=interval_s, absent=checked_absent(absent), column="volume_l"
+            ns,
+            volume,
+            pulse_l=given_pulse_l(pulse_l),
+            interval_s=interval_s,
+            absent=checked_absent(absent),
+            column="volume_l",
         )
-        return cls._from_grid(grid, timezone, unit, absent, any_zero=volume)
+        return cls._from_grid(grid, timezone, unit, absent, row_values=volume)
 
     @classmethod
     def from_flow(
@@ -168,12 +169,12 @@ class Trace:
             ns,
             flow,
             is_flow=True,
-            pulse_l=_pulse(pulse_l),
+            pulse_l=given_pulse_l(pulse_l),
             interval_s=interval_s,
             absent=checked_absent(absent),
             column="flow_lpm",
         )
-        return cls._from_grid(grid, timezone, unit, absent, any_zero=flow)
+        return cls._from_grid(grid, timezone, unit, absent, row_values=flow)
 
     @classmethod
     def from_register(
@@ -205,7 +206,7 @@ class Trace:
             ns,
             reading,
             unit_l=litres_per(unit),
-            pulse_l=_pulse(pulse_l),
+            pulse_l=given_pulse_l(pulse_l),
             interval_s=interval_s,
             absent=checked_absent(absent),
             column="reading_l",
@@ -254,11 +255,13 @@ class Trace:
 
     @classmethod
     def _from_grid(
-        cls, grid: Gridded, timezone: str, unit: str, absent: str, *, any_zero: FloatArray | None = None
+        cls, grid: Gridded, timezone: str, unit: str, absent: str, *, row_values: FloatArray | None = None
     ) -> Trace:
         litres_per(unit)
         trace = cls(**vars(grid), timezone=checked_zone(timezone), unit=unit)
-        if absent == "missing" and any_zero is not None and seems_flow_only(trace, any_zero):
+        if absent == "zero" or row_values is None:
+            return trace
+        if seems_flow_only(row_values, gaps=trace.gaps, n_cells=trace.n_cells):
             return trace.with_findings(
                 Finding(
                     kind="assumption",
@@ -323,53 +326,9 @@ class Trace:
         )
 
 
-def seems_flow_only(trace: Trace, value: FloatArray) -> bool:
-    """Tell whether the rows look like those of a logger that writes only when water runs."""
-    absent = float((trace.gaps[:, 1] - trace.gaps[:, 0]).sum())
-    return absent > MOSTLY_ABSENT * trace.n_cells and value.size >= MOSTLY_ABSENT_ROWS and not bool((value == 0).any())
-
-
 def _rows(times: Any, values: Any, column: str) -> tuple[IntArray, FloatArray]:
     ns = instants_ns(times)
-    value = _numbers(values, column)
+    value = numbers(values, column=column)
     if ns.size != value.size:
         raise InputError(f"found {ns.size:,} times and {value.size:,} values, expected as many of each", column=column)
     return ns, value
-
-
-def _numbers(values: Any, column: str) -> FloatArray:
-    if isinstance(values, np.ndarray) and values.dtype == np.float64 and values.ndim == 1:
-        return values
-    if not hasattr(values, "__iter__"):
-        raise InputError(f"found {values!r}, expected one number a row", column=column)
-    series = pd.Series(values if isinstance(values, pd.Series | pd.Index) else _listed(values))
-    if pd.api.types.is_numeric_dtype(series.dtype):
-        return series.to_numpy(dtype=np.float64, na_value=np.nan)
-    numbers = pd.to_numeric(series, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
-    bad = np.flatnonzero(np.isnan(numbers) & ~series.isna().to_numpy())
-    if bad.size:
-        raise InputError(f"found {series.iloc[int(bad[0])]!r}, expected a number", row=int(bad[0]), column=column)
-    return np.asarray(numbers, dtype=np.float64)
-
-
-def _listed(values: Any) -> Any:
-    if isinstance(values, np.ndarray):
-        if values.ndim != 1:
-            raise InputError(f"found {values.ndim} dimensions, expected one number a row")
-        return values
-    return list(values)
-
-
-def _pulse(pulse_l: float | None) -> float | None:
-    return pulse_l if pulse_l is None or pulse_l == 0 else checked_pulse_l(pulse_l)
-
-
-def checked_zone(timezone: str) -> str:
-    """Return the name of a zone of the tz database (OptionError for an unknown one)."""
-    try:
-        ZoneInfo(timezone)
-    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-        raise OptionError(
-            f"unknown time zone {timezone!r}, expected a name of the tz database such as America/Denver"
-        ) from error
-    return timezone

@@ -16,10 +16,10 @@ import pyarrow.parquet as pq
 
 from flowsift.errors import InputError, OptionError
 from flowsift.fleet.source import InputFile
-from flowsift.ingest.gridded import checked_absent
+from flowsift.ingest.options import checked_absent, checked_zone
 from flowsift.readers import KINDS, read_trace
 from flowsift.readers.unit_names import unit_option
-from flowsift.trace import Trace, checked_zone
+from flowsift.trace import Trace
 
 ReadingOptions = Mapping[str, str | float | bool]
 """Options of `flowsift.read_trace`, the same for every home."""

@@ -6,9 +6,12 @@ import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.errors import InputError
-from flowsift.ingest.gridded import FEW_SHARE, LONGEST_SPAN_YEARS
+from flowsift.ingest.limits import FEW_SHARE
 from flowsift.quality import Finding
 from flowsift.units import NS_PER_S, SECONDS_PER_DAY
+
+LONGEST_SPAN_YEARS = 30
+"""Longest trace: longer than a meter stays in service (assumption); times further apart come from a wrong clock."""
 
 
 def require_values(value: FloatArray, *, column: str, unit: str = "") -> None:

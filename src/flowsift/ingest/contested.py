@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from flowsift.arrays import BoolArray
-from flowsift.ingest.gridded import clock_findings, placing_findings
+from flowsift.ingest.findings import clock_findings, placing_findings
 from flowsift.ingest.placing import Placed
 from flowsift.ingest.rows import OrderedRows
 from flowsift.quality import Finding

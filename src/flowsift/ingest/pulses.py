@@ -6,16 +6,12 @@ import numpy as np
 
 from flowsift.arrays import IntArray
 from flowsift.errors import InputError
+from flowsift.ingest.cells import ranges_of
 from flowsift.ingest.checking import require_span
-from flowsift.ingest.gridded import (
-    Gridded,
-    checked_interval_ns,
-    checked_pulse_l,
-    gap_findings,
-    limit_findings,
-    ranges_of,
-    spike_limit_l,
-)
+from flowsift.ingest.findings import gap_findings, limit_findings
+from flowsift.ingest.gridded import Gridded
+from flowsift.ingest.limits import spike_limit_l
+from flowsift.ingest.options import checked_interval_ns, checked_pulse_l
 from flowsift.quality import Finding
 
 FINE_STAMP_NS = 100_000_000

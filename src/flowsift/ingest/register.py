@@ -8,24 +8,17 @@ import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.errors import InputError
+from flowsift.ingest.cells import spread, summed_by_cell, volume_into_gaps
 from flowsift.ingest.checking import checked_values, require_span
 from flowsift.ingest.contested import settle_contested, why_contested
-from flowsift.ingest.gridded import (
-    MAX_HOUSE_LPM,
-    MAX_METER_LPM,
-    Absent,
-    Gridded,
-    chosen_interval_ns,
-    gap_findings,
-    limit_findings,
-    spread,
-    summed_by_cell,
-    volume_into_gaps,
-)
+from flowsift.ingest.findings import gap_findings, limit_findings
+from flowsift.ingest.gridded import Gridded
+from flowsift.ingest.limits import MAX_HOUSE_LPM, MAX_METER_LPM
+from flowsift.ingest.options import Absent
 from flowsift.ingest.placing import place_rows
 from flowsift.ingest.quantum import estimate_pulse_l
 from flowsift.ingest.rows import OrderedRows, order_rows
-from flowsift.ingest.spacing import prevailing_interval_ns
+from flowsift.ingest.spacing import chosen_interval_ns, prevailing_interval_ns
 from flowsift.ingest.volumes import pulse_finding
 from flowsift.quality import Finding
 from flowsift.units import NS_PER_S, SECONDS_PER_MINUTE

@@ -1,10 +1,13 @@
-"""The prevailing spacing of rows."""
+"""The interval of rows: the one that is given, or their prevailing spacing."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from flowsift.arrays import IntArray
+from flowsift.errors import InputError
+from flowsift.ingest.options import checked_interval_ns
+from flowsift.ingest.rows import OrderedRows
 from flowsift.units import NS_PER_S
 
 SAMPLE = 1_000_000
@@ -21,6 +24,23 @@ EXACT = 0.25
 
 SNAP = 0.005
 """A spacing within this share of a whole number of seconds is that number: the clock drifts or the stamps are rough."""
+
+
+def chosen_interval_ns(rows: OrderedRows, interval_s: float | None) -> int:
+    """Return the given interval, or the prevailing spacing of the rows [ns].
+
+    Raises
+    ------
+    InputError
+        If there is one distinct time only and no interval was given.
+    OptionError
+        If the interval given isn't positive.
+    """
+    if interval_s is not None:
+        return checked_interval_ns(interval_s)
+    if rows.ns[0] == rows.ns[-1]:
+        raise InputError("found one time only, which doesn't tell how long an interval is: give interval_s")
+    return prevailing_interval_ns(rows.ns if rows.regular_ns is None else rows.ns[:2])
 
 
 def prevailing_interval_ns(ns: IntArray) -> int:

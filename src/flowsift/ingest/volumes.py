@@ -6,28 +6,17 @@ import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.errors import InputError
+from flowsift.ingest.cells import ranges_of, shares_cell, spread, summed_by_cell, uncovered
 from flowsift.ingest.checking import checked_values, require_span
 from flowsift.ingest.contested import settle_contested, why_contested
-from flowsift.ingest.gridded import (
-    FEW_SHARE,
-    LARGEST_PULSE_L,
-    MAX_HOUSE_LPM,
-    Absent,
-    Gridded,
-    chosen_interval_ns,
-    gap_findings,
-    limit_findings,
-    ranges_of,
-    shares_cell,
-    spike_limit_l,
-    spread,
-    summed_by_cell,
-    uncovered,
-)
+from flowsift.ingest.findings import gap_findings, limit_findings
+from flowsift.ingest.gridded import Gridded
+from flowsift.ingest.limits import FEW_SHARE, LARGEST_PULSE_L, MAX_HOUSE_LPM, spike_limit_l
+from flowsift.ingest.options import Absent
 from flowsift.ingest.placing import Placed, place_rows
 from flowsift.ingest.quantum import estimate_pulse_l
 from flowsift.ingest.rows import OrderedRows, order_rows
-from flowsift.ingest.spacing import prevailing_interval_ns
+from flowsift.ingest.spacing import chosen_interval_ns, prevailing_interval_ns
 from flowsift.quality import Finding
 from flowsift.units import NS_PER_S, SECONDS_PER_MINUTE
 

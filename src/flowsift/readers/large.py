@@ -12,7 +12,8 @@ import pyarrow as pa
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.errors import InputError
-from flowsift.ingest.gridded import forward_findings, gap_findings, volume_into_gaps
+from flowsift.ingest.cells import volume_into_gaps
+from flowsift.ingest.findings import forward_findings, gap_findings
 from flowsift.ingest.thinning import ThinnedRows, Thinner
 from flowsift.quality import Finding
 from flowsift.readers.instants import column_instants_ns

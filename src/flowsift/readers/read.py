@@ -15,8 +15,9 @@ import pyarrow as pa
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.errors import InputError, OptionError
+from flowsift.ingest.absence import seems_flow_only
 from flowsift.ingest.checking import require_values
-from flowsift.ingest.gridded import checked_absent
+from flowsift.ingest.options import checked_absent, checked_zone
 from flowsift.quality import Finding
 from flowsift.readers.columns import Chosen, choose_columns, listed
 from flowsift.readers.explain import broken_row, line_of_row
@@ -26,7 +27,7 @@ from flowsift.readers.layout import TextLayout, find_layout, printable
 from flowsift.readers.meaning import KINDS, Meaning, meaning_of
 from flowsift.readers.sources import Source, open_source
 from flowsift.readers.table import Columns, ParquetFile, csv_blocks, numbers_of, read_csv_columns
-from flowsift.trace import Trace, checked_zone, seems_flow_only
+from flowsift.trace import Trace
 from flowsift.units import NS_PER_S
 
 __all__ = ["KINDS", "read_trace"]
@@ -196,7 +197,7 @@ class _Asked:
 
     def require_stated_absence(self, trace: Trace, litres: FloatArray, ns: IntArray, meaning: Meaning) -> None:
         rises = _changes(litres, ns) if meaning.kind == "register" else litres
-        if self.absent is None and seems_flow_only(trace, rises):
+        if self.absent is None and seems_flow_only(rises, gaps=trace.gaps, n_cells=trace.n_cells):
             raise OptionError(
                 f"{self.file}: most intervals have no row, and no row has zero flow, so a missing row may mean no flow "
                 "or no data: pass --absent zero or --absent missing (read_trace(absent=...))"

@@ -14,7 +14,8 @@ import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.errors import InputError
-from flowsift.ingest.gridded import Absent, spike_limit_l
+from flowsift.ingest.limits import spike_limit_l
+from flowsift.ingest.options import Absent
 from flowsift.ingest.placing import snapped_start
 from flowsift.stream.strict_json import Fields
 from flowsift.units import NS_PER_S

@@ -12,13 +12,13 @@ from flowsift.classify.mixture import HomeModel
 from flowsift.classify.modes import Modes
 from flowsift.classify.prior import Prior
 from flowsift.errors import InputError
+from flowsift.ingest.options import checked_zone
 from flowsift.labels import LABELS
 from flowsift.signal.blocks import Blocks
 from flowsift.signal.familiar import Familiar
 from flowsift.stream.home import Known, LearnedHome, Past, RecordedTrickle
 from flowsift.stream.strict_json import Fields, read_fields, written
 from flowsift.study.alerts import AlertRule
-from flowsift.trace import checked_zone
 from flowsift.units import litres_per
 
 KIND = "flowsift learned home"

@@ -11,8 +11,8 @@ import numpy as np
 
 from flowsift.arrays import IntArray
 from flowsift.errors import InputError, OptionError
-from flowsift.ingest.gridded import checked_absent
 from flowsift.ingest.instants import instants_ns
+from flowsift.ingest.options import checked_absent
 from flowsift.signal.blocks import block_cells
 from flowsift.signal.segmentation import Segmentation
 from flowsift.stream.alert_watch import AlertWatch
