@@ -9,45 +9,29 @@ from __future__ import annotations
 
 import argparse
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 
-import numpy as np
 import pandas as pd
 from rich.progress import track
 
 import flowsift as fs
 from flowsift.evaluate.suites import PULSE_CYCLE_L, SEEDS, STOCK_CYCLE
 from flowsift.households import simulate
-from flowsift.units import SECONDS_PER_DAY
 
 FIRST_SEED = SEEDS["validation"][30_000]
-WINDOW_D, SHARED_D = 14, 4
+WINDOW, SHARED = pd.Timedelta(14, "D"), pd.Timedelta(4, "D")
 RESOLVED = ("flush", "shower", "irrigation", "toilet_leak", "clothes_washer", "dishwasher")
-
-
-def window(trace: fs.Trace, first_day: float, last_day: float) -> fs.Trace:
-    """Return some days of a trace without gaps."""
-    first, stop = (round(day * SECONDS_PER_DAY / trace.interval_s) for day in (first_day, last_day))
-    inside = slice(*np.searchsorted(trace.cell, [first, stop]))
-    return replace(
-        trace,
-        start_ns=trace.start_ns + first * trace.interval_ns,
-        n_cells=stop - first,
-        cell=trace.cell[inside] - first,
-        volume_l=trace.volume_l[inside],
-    )
 
 
 def names_of(number: int) -> pd.DataFrame:
     """Return the uses that both windows of a home hold, and whether their names agree, alone and carried."""
     trace = simulate(
         FIRST_SEED + number,
-        days=2 * WINDOW_D - SHARED_D,
+        days=(2 * WINDOW - SHARED).days,
         stock=STOCK_CYCLE[number % 3],
         pulse_l=PULSE_CYCLE_L[number % 4],
     ).trace
-    earlier = fs.disaggregate(window(trace, 0, WINDOW_D)).events
-    later = window(trace, WINDOW_D - SHARED_D, 2 * WINDOW_D - SHARED_D)
+    earlier = fs.disaggregate(trace.between(end=trace.start + WINDOW)).events
+    later = trace.between(start=trace.end - WINDOW)
     both = earlier
     for name, household in (("alone", None), ("carried", fs.HomeFacts(earlier=earlier))):
         events = fs.disaggregate(later, household=household).events.rename(columns={"fixture": name})

@@ -41,7 +41,6 @@ from flowsift.stream import (
     learn_home,
     sift_whole,
 )
-from flowsift.stream.whole import rows_of
 from flowsift.units import NS_PER_S, SECONDS_PER_DAY
 
 DAY = round(SECONDS_PER_DAY)
@@ -85,7 +84,7 @@ def environment() -> str:
 
 def record_and_day(seed: int, *, days: int = 1) -> tuple[fs.Trace, np.ndarray, np.ndarray]:
     """Return a home's record, and the rows of the days after it."""
-    at, volume = rows_of(simulate(seed=seed, days=RECORD_DAYS + days).trace)
+    at, volume = simulate(seed=seed, days=RECORD_DAYS + days).trace.rows()
     stop = RECORD_DAYS * DAY
     record = fs.Trace.from_volumes(at[:stop].view("M8[ns]"), volume[:stop], pulse_l=0.03)
     return record, at[stop:], volume[stop:]
@@ -242,7 +241,7 @@ def alike(n_homes: int) -> None:
             if options:
                 continue
             both = simulate(seed=seed, days=14, start="2024-06-03").trace
-            at, volume = rows_of(both)
+            at, volume = both.rows()
             half = at.size // 2
             first, second = (
                 fs.Trace.from_volumes(at[part].view("M8[ns]"), volume[part], pulse_l=both.pulse_l)

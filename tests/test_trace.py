@@ -52,6 +52,11 @@ def sound(trace):
     return trace
 
 
+def between(trace, first, stop):
+    """The part of a trace from one cell to another, by its times."""
+    return trace.between(*trace.time_of(np.array([first, stop])))
+
+
 # what goes in comes out
 
 
@@ -555,3 +560,51 @@ def test_pulses_are_all_counted(times, pulse_l):
     left_out = found(trace).get("impossible flow")
     if left_out is None:
         assert trace.metered_l == pytest.approx(times.size * pulse_l, rel=1e-12)
+
+
+# parts by time
+
+
+def test_a_part_is_what_its_rows_alone_give():
+    volume = household(500)
+    whole = fs.Trace.from_volumes(seconds(500), volume, pulse_l=0.1)
+    same_trace(sound(between(whole, 120, 380)), fs.Trace.from_volumes(seconds(500)[120:380], volume[120:380], 0.1))
+    same_trace(whole.between(), whole)
+
+
+def test_parts_take_times_in_any_zone_and_between_cells():
+    trace = fs.Trace.from_volumes(seconds(7200, 10), household(7200), timezone="America/Denver")
+    local = trace.between("2024-03-05 00:30", "2024-03-05 01:00")
+    assert str(local.start) == "2024-03-05 07:30:00+00:00"
+    assert local.duration_s == 1800
+    same_trace(local, trace.between("2024-03-05T07:29:55Z", pd.Timestamp("2024-03-05T09:59:55+02:00")))
+    same_trace(trace.between("1999-01-01", "2024-03-05 01:00"), trace.between(end="2024-03-05 01:00"))
+
+
+@pytest.mark.parametrize("span", [("noon",), ("2024-03-06",), (None, "2024-03-05"), ("3000-01-01",), (float("nan"),)])
+def test_a_part_without_cells_is_an_error(span):
+    with pytest.raises(fs.OptionError, match=r"expected a time|nothing of the trace"):
+        fs.Trace.from_volumes(seconds(60), household(60)).between(*span)
+
+
+def test_a_part_tells_of_its_own_gaps():
+    keep = np.r_[0:100, 160:400]
+    trace = fs.Trace.from_volumes(seconds(400)[keep], household(400)[keep])
+    assert found(trace)["missing intervals"].count == 60
+    assert found(between(trace, 0, 120))["missing intervals"].count == 20
+    assert "missing intervals" not in found(between(trace, 200, 400))
+    assert between(trace, 200, 400).gap_s == 0
+
+
+@given(st.integers(1, 299), st.integers(0, 9))
+@settings(deadline=None)
+def test_parts_add_up_to_the_whole(cut, seed):
+    rng = np.random.default_rng(seed)
+    keep = np.sort(rng.choice(np.arange(300), 200, replace=False))
+    keep[[0, -1]] = 0, 299
+    trace = fs.Trace.from_register(seconds(300)[keep], np.cumsum(household(300, seed))[keep], interval_s=1.0)
+    cut = min(cut, trace.n_cells - 1)
+    before, after = sound(between(trace, 0, cut)), sound(between(trace, cut, trace.n_cells))
+    assert before.n_cells + after.n_cells == trace.n_cells
+    assert before.metered_l + after.metered_l == pytest.approx(trace.metered_l, rel=1e-12)
+    assert before.gap_s + after.gap_s == pytest.approx(trace.gap_s)

@@ -10,10 +10,12 @@ import numpy as np
 import pandas as pd
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
-from flowsift.errors import InputError
+from flowsift.errors import InputError, OptionError
 from flowsift.ingest.absence import seems_flow_only
+from flowsift.ingest.cells import cells_outside, gaps_between
+from flowsift.ingest.findings import MISSING_INTERVALS, gap_findings
 from flowsift.ingest.gridded import Gridded
-from flowsift.ingest.instants import instants_ns
+from flowsift.ingest.instants import instants_ns, written_instant_ns
 from flowsift.ingest.numbers import numbers
 from flowsift.ingest.options import checked_absent, checked_zone, given_pulse_l
 from flowsift.ingest.pulses import grid_pulses
@@ -312,6 +314,99 @@ class Trace:
         """Return the start times (UTC) of cells, shape (n,)."""
         ns = self.start_ns + np.asarray(cell, dtype=np.int64) * self.interval_ns
         return pd.DatetimeIndex(ns.view("M8[ns]")).tz_localize("UTC")
+
+    def cells_between(
+        self, start: str | pd.Timestamp | None = None, end: str | pd.Timestamp | None = None
+    ) -> tuple[int, int]:
+        """Return the half-open range of cells that start between two times.
+
+        Parameters
+        ----------
+        start, end : str or Timestamp, optional
+            Half-open span; from the start, or to the end, of the trace where one isn't given. A time without an offset
+            is local (`timezone`).
+
+        Raises
+        ------
+        OptionError
+            If a time can't be read.
+
+        Examples
+        --------
+        >>> import flowsift as fs
+        >>> trace = fs.Trace.from_volumes(["2024-06-12 07:00", "2024-06-12 07:01", "2024-06-12 07:02"], [0.0, 1.5, 0.5])
+        >>> trace.cells_between("2024-06-12 07:01")
+        (1, 3)
+        """
+        first = 0 if start is None else self._cell_from(start)
+        stop = self.n_cells if end is None else self._cell_from(end)
+        return first, max(first, stop)
+
+    def _cell_from(self, time: str | pd.Timestamp) -> int:
+        """Return the first cell that starts at a time or after it."""
+        ns = written_instant_ns(time, timezone=self.timezone)
+        return min(max(-((self.start_ns - ns) // self.interval_ns), 0), self.n_cells)
+
+    def between(self, start: str | pd.Timestamp | None = None, end: str | pd.Timestamp | None = None) -> Trace:
+        """Return the part of the trace between two times.
+
+        Parameters
+        ----------
+        start, end : str or Timestamp, optional
+            As in `cells_between`: the cells that start in the half-open span are kept.
+
+        Returns
+        -------
+        Trace
+            Of a gap that is cut through, each part keeps its share by time of the volume known over it, so that parts
+            add up to the whole. Findings are those of the whole trace, but for the missing intervals.
+
+        Raises
+        ------
+        OptionError
+            If a time can't be read, or no cell starts between the two.
+
+        Examples
+        --------
+        >>> import flowsift as fs
+        >>> trace = fs.Trace.from_volumes(["2024-06-12 07:00", "2024-06-12 07:01", "2024-06-12 07:02"], [0.0, 1.5, 0.5])
+        >>> trace.between("2024-06-12 07:01", "2024-06-12 07:02").metered_l
+        1.5
+        """
+        first, stop = self.cells_between(start, end)
+        if first == stop:
+            span = f"from {self.start if start is None else start} to {self.end if end is None else end}"
+            raise OptionError(f"nothing of the trace lies {span}: it goes from {self.start} to {self.end}")
+        flow = slice(*np.searchsorted(self.cell, [first, stop]))
+        gaps, gap_volume = gaps_between(self.gaps, self.gap_volume_l, first, stop)
+        part = replace(
+            self,
+            start_ns=self.start_ns + first * self.interval_ns,
+            n_cells=stop - first,
+            cell=self.cell[flow] - first,
+            volume_l=self.volume_l[flow],
+            gaps=gaps,
+            gap_volume_l=gap_volume,
+            findings=tuple(finding for finding in self.findings if finding.what != MISSING_INTERVALS),
+        )
+        known_l = float(gap_volume.sum())
+        missing = gap_findings(gaps, start_ns=part.start_ns, interval_ns=self.interval_ns, known_l=known_l)
+        return part.with_findings(*missing)
+
+    def rows(self) -> tuple[IntArray, FloatArray]:
+        """Return the rows that a meter would have sent: times [UTC ns] and volumes [L] of all cells outside of gaps.
+
+        Examples
+        --------
+        >>> import flowsift as fs
+        >>> times_ns, volume_l = fs.Trace.from_volumes([0.0, 10.0, 20.0, 40.0], [0.0, 1.5, 0.5, 0.0]).rows()
+        >>> (times_ns // 10**9).tolist(), volume_l.tolist()
+        ([0, 10, 20, 40], [0.0, 1.5, 0.5, 0.0])
+        """
+        volume = np.zeros(self.n_cells)
+        volume[self.cell] = self.volume_l
+        cell = cells_outside(self.gaps, self.n_cells)
+        return self.start_ns + cell * self.interval_ns, volume[cell]
 
     def with_findings(self, *findings: Finding) -> Trace:
         """Return the same trace with more findings listed."""

@@ -1,7 +1,5 @@
 """Fixtures of an earlier answer keep their names."""
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -120,18 +118,6 @@ def test_a_file_that_is_no_table_of_events_says_so(tmp_path, text, row, column):
         read_earlier(tmp_path / "none.csv")
 
 
-def window(trace, first_day, last_day):
-    first, stop = (round(day * 86_400 / trace.interval_s) for day in (first_day, last_day))
-    inside = slice(*np.searchsorted(trace.cell, [first, stop]))
-    return replace(
-        trace,
-        start_ns=trace.start_ns + first * trace.interval_ns,
-        n_cells=stop - first,
-        cell=trace.cell[inside] - first,
-        volume_l=trace.volume_l[inside],
-    )
-
-
 def names_kept(earlier, later):
     """Whether each use in both answers, of labels with several fixtures, is on the fixture of one name."""
     both = earlier.events.merge(later.events, on=["start", "end", "label"])
@@ -143,7 +129,9 @@ def test_names_stay_between_overlapping_windows_of_one_home():
     plain, carried = [], []
     for home in training_homes(4):
         trace = simulate(home.seed, days=12).trace
-        earlier, later = fs.disaggregate(window(trace, 0, 8)), window(trace, 4, 12)
+        day = pd.Timedelta(1, "D")
+        earlier = fs.disaggregate(trace.between(end=trace.start + 8 * day))
+        later = trace.between(start=trace.start + 4 * day)
         plain += names_kept(earlier, fs.disaggregate(later))
         carried += names_kept(earlier, fs.disaggregate(later, household=fs.HomeFacts(earlier=earlier.events)))
     assert len(plain) > 100

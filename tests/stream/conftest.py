@@ -5,7 +5,6 @@ import pytest
 import flowsift as fs
 from flowsift.households import simulate
 from flowsift.stream import learn_home
-from flowsift.stream.whole import rows_of
 
 DAY_S = 86_400
 RECORD_DAYS = 4
@@ -14,7 +13,7 @@ RECORD_DAYS = 4
 @pytest.fixture(scope="session")
 def rows():
     """Times [ns] and volumes [L] of five days."""
-    at, volume = rows_of(simulate(seed=3, days=RECORD_DAYS + 1).trace)
+    at, volume = simulate(seed=3, days=RECORD_DAYS + 1).trace.rows()
     at.flags.writeable = volume.flags.writeable = False
     return at, volume
 

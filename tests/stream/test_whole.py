@@ -8,14 +8,13 @@ import flowsift as fs
 from flowsift.errors import OptionError
 from flowsift.households import Trickle, simulate
 from flowsift.stream import SettledEvent, Sifter, disaggregate_known, home_from_json, home_to_json, learn_home
-from flowsift.stream.whole import rows_of
 
 DAY_S = 86_400
 
 
 def two_days(**options):
     """A home as it is learned from a day, and a trace of the day after it."""
-    at, volume = rows_of(simulate(days=2, start="2024-06-10", **options).trace)
+    at, volume = simulate(days=2, start="2024-06-10", **options).trace.rows()
     half = at.size // 2
     before, after = (
         fs.Trace.from_volumes(at[part].view("M8[ns]"), volume[part], pulse_l=options.get("pulse_l", 0.03))
@@ -26,7 +25,7 @@ def two_days(**options):
 
 def with_gaps(trace):
     """The trace without its first minute and some hours."""
-    at, volume = rows_of(trace)
+    at, volume = trace.rows()
     keep = np.ones(at.size, bool)
     for start_s, length_s in ((0, 60), (30_000, 9000), (60_000, 30)):
         keep[start_s : start_s + length_s] = False
@@ -77,7 +76,7 @@ def test_there_is_something_to_compare(batch):
 def test_fed_whole(case, batch):
     home, trace = case
     sifter = Sifter(home)
-    assert_same([*sifter.feed_ns(*rows_of(trace)), *sifter.finish()], batch)
+    assert_same([*sifter.feed_ns(*trace.rows()), *sifter.finish()], batch)
     assert sifter.balance.events_l == pytest.approx(batch.balance.events_l, rel=1e-9)
     assert sifter.balance.trickle_l == pytest.approx(batch.balance.trickle_l, rel=1e-9, abs=1e-9)
 
@@ -85,7 +84,7 @@ def test_fed_whole(case, batch):
 def test_fed_in_pieces_and_taken_up_again(case, batch):
     home, trace = case
     home = home_from_json(home_to_json(home))
-    at, volume = rows_of(trace)
+    at, volume = trace.rows()
     longest = at.size // 30
     rng = np.random.default_rng(2)
     sifter, found, k = Sifter(home), [], 0

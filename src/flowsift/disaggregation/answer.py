@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from flowsift.arrays import FloatArray
-from flowsift.disaggregation.flow_table import cells_of_span, flow_table
+from flowsift.disaggregation.flow_table import flow_table
 from flowsift.disaggregation.shares import Shares
 from flowsift.errors import OptionError
 from flowsift.explanation import Cycle, Explanation, Likeness, Reasons, range_readings
@@ -229,7 +229,7 @@ class Disaggregation:
             If the span has more than `MOST_ROWS` cells with flow or in such gaps: ask for a shorter one.
         """
         trace = self.trace
-        first, stop = cells_of_span(trace, start, end)
+        first, stop = trace.cells_between(start, end)
         return flow_table(
             trace,
             first=first,

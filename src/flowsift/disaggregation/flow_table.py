@@ -18,28 +18,6 @@ MOST_ROWS = 5_000_000
 cells at 1 s."""
 
 
-def cells_of_span(trace: Trace, start: str | pd.Timestamp | None, end: str | pd.Timestamp | None) -> tuple[int, int]:
-    """Return the half-open range of cells that start within a span of time, the whole trace by default.
-
-    Raises
-    ------
-    OptionError
-        If a time can't be read.
-    """
-    bounds = []
-    for time, otherwise in ((start, 0), (end, trace.n_cells)):
-        if time is None:
-            bounds.append(otherwise)
-            continue
-        at = pd.to_datetime(time, errors="coerce")
-        if pd.isna(at):
-            raise OptionError(f"found {time!r}, expected a time such as 2024-06-12 06:00")
-        at = at.tz_localize(trace.timezone, ambiguous=False, nonexistent="shift_forward") if at.tz is None else at
-        cell = -((trace.start_ns - at.as_unit("ns").value) // trace.interval_ns)
-        bounds.append(min(max(cell, 0), trace.n_cells))
-    return bounds[0], max(bounds)
-
-
 def flow_table(
     trace: Trace,
     *,

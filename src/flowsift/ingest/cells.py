@@ -83,3 +83,22 @@ def volume_into_gaps(
         return cell, volume, gap_volume
     moved = np.bincount(gap[inside], volume[inside], minlength=len(gaps))
     return cell[~inside], volume[~inside], gap_volume + moved
+
+
+def cells_outside(gaps: IntArray, n_cells: int) -> IntArray:
+    """Return the cells that lie in no gap, increasing."""
+    known = np.ones(n_cells, bool)
+    for first, stop in gaps:
+        known[first:stop] = False
+    return np.flatnonzero(known)
+
+
+def gaps_between(gaps: IntArray, gap_volume: FloatArray, first: int, stop: int) -> tuple[IntArray, FloatArray]:
+    """Return the gaps of a range of cells, counted from its first, and the volumes known over them.
+
+    Of a gap that is cut through, the part inside keeps its share by time of the volume.
+    """
+    inside = np.clip(gaps, first, stop)
+    share = np.diff(inside)[:, 0] / np.diff(gaps)[:, 0]
+    kept = share > 0
+    return inside[kept] - first, (gap_volume * share)[kept]

@@ -9,6 +9,9 @@ from flowsift.ingest.placing import Placed
 from flowsift.quality import Finding
 from flowsift.units import NS_PER_S
 
+MISSING_INTERVALS = "missing intervals"
+"""Name of the finding that counts the intervals without data."""
+
 
 def placing_findings(placed: Placed, ns: IntArray, *, interval_ns: int) -> list[Finding]:
     """Say what jitter, drift and changes of interval did."""
@@ -129,7 +132,7 @@ def gap_findings(gaps: IntArray, *, start_ns: int, interval_ns: int, known_l: fl
     return [
         Finding(
             kind="fault",
-            what="missing intervals",
+            what=MISSING_INTERVALS,
             count=int((gaps[:, 1] - gaps[:, 0]).sum()),
             treatment=f"Intervals without data are missing, never taken as zero flow ({gap_count}).{known}",
             first_ns=int(start_ns + gaps[0, 0] * interval_ns),

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from flowsift.arrays import IntArray
-from flowsift.errors import InputError
+from flowsift.errors import InputError, OptionError
 from flowsift.units import NS_PER_S
 
 FIRST_YEAR, LAST_YEAR = 1900, 2149
@@ -45,6 +45,26 @@ def instants_ns(times: Any, *, column: str = "time") -> IntArray:
     if pd.api.types.is_float_dtype(values.dtype):
         return _from_floats(values.to_numpy(dtype=np.float64, na_value=np.nan), column)
     return _from_objects(values, column)
+
+
+def written_instant_ns(time: str | pd.Timestamp, *, timezone: str) -> int:
+    """Return a time that somebody wrote as UTC nanoseconds.
+
+    Without an offset it is local; of a local time that a change of the clock skips or repeats, the later one is meant.
+
+    Raises
+    ------
+    OptionError
+        If it can't be read.
+    """
+    try:
+        at = pd.Timestamp(time)
+        if pd.isna(at):
+            raise ValueError("no time")
+        at = at.tz_localize(timezone, ambiguous=False, nonexistent="shift_forward") if at.tz is None else at
+        return int(at.as_unit("ns").value)
+    except (ValueError, TypeError) as error:
+        raise OptionError(f"found {time!r}, expected a time such as 2024-06-12 06:00") from error
 
 
 def _plain(times: Any) -> Any:

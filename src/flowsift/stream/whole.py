@@ -118,8 +118,7 @@ def _fed(trace: Trace, sifter: Sifter) -> list[Notice]:
     interval_s = sifter.home.interval_s
     if trace.interval_ns != sifter.home.interval_ns:
         raise OptionError(f"the trace has intervals of {trace.interval_s:g} s, the home of {interval_s:g} s")
-    times, volumes = rows_of(trace)
-    return [*sifter.feed_ns(times, volumes), *sifter.finish()]
+    return [*sifter.feed_ns(*trace.rows()), *sifter.finish()]
 
 
 def _trickle(parts: list[Settled], before: int) -> TrickleSpans:
@@ -148,14 +147,3 @@ def _joined(parts: list[NDArray[Any]], dtype: type) -> NDArray[Any]:
 def first_known_cell(trace: Trace) -> int:
     """Return the first cell that isn't missing: where a feed of the trace begins."""
     return int(trace.gaps[0, 1]) if len(trace.gaps) and trace.gaps[0, 0] == 0 else 0
-
-
-def rows_of(trace: Trace) -> tuple[np.ndarray[Any, np.dtype[np.int64]], np.ndarray[Any, np.dtype[np.float64]]]:
-    """Return the rows that a meter would have sent: times [UTC ns] and volumes [L] of all cells outside of gaps."""
-    volume = np.zeros(trace.n_cells)
-    volume[trace.cell] = trace.volume_l
-    known = np.ones(trace.n_cells, bool)
-    for a, b in trace.gaps:
-        known[a:b] = False
-    cell = np.flatnonzero(known)
-    return trace.start_ns + cell * trace.interval_ns, volume[cell]
