@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import bdtr
 
+from flowsift.arrays import FloatArray
 from flowsift.tables import Table
-from flowsift.trace import FloatArray
 
 COVERAGE = 0.90
 """Coverage of every interval in the table of fixtures."""

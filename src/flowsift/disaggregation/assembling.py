@@ -13,6 +13,7 @@ from flowsift.disaggregation.answer import Disaggregation
 from flowsift.disaggregation.shares import Shares, TrickleSpans
 from flowsift.errors import InputError
 from flowsift.explanation import Reasons
+from flowsift.grouping import expand_ranges
 from flowsift.labels import LABELS
 from flowsift.quality import Finding
 from flowsift.tables import Table
@@ -157,9 +158,7 @@ def from_uses(trace: Trace, uses: pd.DataFrame) -> Disaggregation:
     if backward.size:
         raise InputError("a use ends before it starts", row=int(backward[0]), column="end")
     first, stop = np.searchsorted(trace.cell, start), np.searchsorted(trace.cell, end)
-    count = stop - first
-    event = np.repeat(np.arange(len(uses)), count)
-    flow = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + np.repeat(first, count)
+    event, flow = expand_ranges(first, stop)
     claims = np.bincount(flow, minlength=trace.n_flow)
     n = len(uses)
     return assemble(

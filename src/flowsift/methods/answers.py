@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from flowsift.arrays import FloatArray
 from flowsift.disaggregation import Disaggregation, from_uses
 from flowsift.methods.cuts import Cuts
-from flowsift.trace import FloatArray, Trace
+from flowsift.trace import Trace
 
 
 def answer_from_labels(

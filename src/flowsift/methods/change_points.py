@@ -8,12 +8,14 @@ from typing import Any
 
 import numpy as np
 
+from flowsift.arrays import FloatArray, IntArray
 from flowsift.disaggregation import Disaggregation, Shares, assemble
 from flowsift.errors import OptionError
+from flowsift.grouping import expand_ranges
 from flowsift.labels import FIXTURE_STEM
 from flowsift.methods.cuts import Cuts, cut_on_pauses
 from flowsift.methods.floor import COMMON_LABELS, range_probabilities
-from flowsift.trace import FloatArray, IntArray, Trace
+from flowsift.trace import Trace
 from flowsift.units import SECONDS_PER_MINUTE
 
 MOST_SAMPLES = 400
@@ -140,8 +142,6 @@ def pair_steps(edge: list[int], level_lpm: list[float]) -> list[Draw]:
 def divide(trace: Trace, start: IntArray, end: IntArray, weight: FloatArray) -> Shares:
     """Divide each metered cell among the events that cover it, in proportion to their weights."""
     first, stop = np.searchsorted(trace.cell, start), np.searchsorted(trace.cell, end)
-    count = stop - first
-    event = np.repeat(np.arange(start.size), count)
-    flow = np.arange(event.size) - np.repeat(np.cumsum(count) - count, count) + np.repeat(first, count)
+    event, flow = expand_ranges(first, stop)
     total = np.bincount(flow, weight[event], minlength=trace.n_flow)
     return Shares(event=event, flow=flow, volume_l=trace.volume_l[flow] * weight[event] / total[flow])

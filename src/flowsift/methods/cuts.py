@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flowsift.trace import FloatArray, IntArray, Trace
+from flowsift.arrays import FloatArray, IntArray
+from flowsift.trace import Trace
 from flowsift.units import SECONDS_PER_MINUTE
 
 SLOWEST_USE_LPM = 0.6

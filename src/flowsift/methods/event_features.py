@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 from scipy.spatial import cKDTree
 
-from flowsift.trace import FloatArray, Trace
+from flowsift.arrays import FloatArray
+from flowsift.trace import Trace
 
 FEATURES = (
     "log_volume",

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from flowsift.arrays import FloatArray
 from flowsift.disaggregation import Disaggregation
 from flowsift.methods.answers import answer_from_labels, cuts_of_uses
 from flowsift.methods.cuts import Cuts, cut_on_pauses
 from flowsift.standards import Spread, typical_ranges
-from flowsift.trace import FloatArray, Trace
+from flowsift.trace import Trace
 
 COMMON_LABELS = ("flush", "shower", "bathtub", "faucet", "clothes_washer", "dishwasher", "irrigation")
 """Labels that it chooses among: what most homes have. A range says nothing about how rare a use is."""

@@ -10,13 +10,14 @@ import pandas as pd
 from sklearn.ensemble import RandomForestClassifier
 
 import flowsift
+from flowsift.arrays import FloatArray, IntArray
 from flowsift.disaggregation import Disaggregation, TrickleSpans, assemble
 from flowsift.evaluate.account import account_of_answer
 from flowsift.evaluate.precut import uses_table
 from flowsift.labels import FIXTURE_STEM, LABELS
 from flowsift.methods.event_features import event_features
 from flowsift.methods.training import N_HOMES, labels_of_answer, training_note, true_accounts
-from flowsift.trace import FloatArray, IntArray, Trace
+from flowsift.trace import Trace
 
 RANDOM_STATE = 0
 

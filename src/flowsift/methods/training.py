@@ -6,11 +6,12 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from flowsift.arrays import IntArray
 from flowsift.disaggregation import Disaggregation
 from flowsift.evaluate.account import Account, account_of_answer, account_of_truth
 from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.suites import SEEDS, training_homes
-from flowsift.trace import IntArray, Trace
+from flowsift.trace import Trace
 
 N_HOMES = 16
 """Number of training homes."""
