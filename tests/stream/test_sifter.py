@@ -150,7 +150,7 @@ def test_a_long_silence_costs_little_and_changes_nothing(home, morning, days, mo
     at, volume = morning
     at, volume = np.concatenate([at, at + days * DAY_S * NS_PER_S]), np.concatenate([volume, volume])
     notices, sifter = fed_whole(home, (at, volume))
-    monkeypatch.setattr("flowsift.stream.sifter.kept_blocks", lambda _: 10**6)  # no time is passed over
+    monkeypatch.setattr("flowsift.stream.clockwork.kept_blocks", lambda _: 10**6)  # no time is passed over
     assert records(notices) == records(fed_whole(home, (at, volume))[0])
     assert sifter.balance.gap_s == days * DAY_S - morning[0].size
 

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from flowsift.disaggregation import Disaggregation, Shares, TrickleSpans, assemble
 from flowsift.errors import OptionError
 from flowsift.signal.resolution import limits
+from flowsift.stream.clockwork import Settled
 from flowsift.stream.home import LearnedHome
 from flowsift.stream.notices import Notice, SettledEvent
-from flowsift.stream.sifter import Settled, Sifter
+from flowsift.stream.sifter import Sifter
 from flowsift.trace import Trace
 
 
