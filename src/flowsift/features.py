@@ -6,9 +6,10 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
+from flowsift.arrays import FloatArray, IntArray
 from flowsift.grouping import greatest_by, sum_by
 from flowsift.signal.segmentation import Segmentation
-from flowsift.trace import FloatArray, IntArray, Trace
+from flowsift.trace import Trace
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

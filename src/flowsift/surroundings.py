@@ -21,7 +21,6 @@ BURST_S = 3600.0
 CLOCK_S = 300.0
 """A timer's starts on different days lie within this time [s] (assumption: a drifting controller, a delayed valve)."""
 
-
 TIGHT_FLOW = 0.02
 """A valve with its own flow limiter repeats its flow within this share (assumption)."""
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flowsift.trace import BoolArray, FloatArray, IntArray, Trace
+from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.trace import Trace
 from flowsift.units import SECONDS_PER_MINUTE
 
 BLOCK_S = 600.0

@@ -29,7 +29,6 @@ LOOSE_VOLUME, LOOSE_FLOW = 0.5, 0.35
 STRANGE_USES = 10.0
 """Number of uses, spread evenly over the table, that are assumed beside those that were seen."""
 
-
 MOST_USES = 4000
 """More uses than this teach nothing new: every second, third ... one is taken."""
 

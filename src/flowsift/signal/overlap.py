@@ -15,7 +15,7 @@ import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.signal.familiar import Familiar
-from flowsift.signal.overlap_beam import AT_ONCE, Beam, cheapest
+from flowsift.signal.overlap_beam import USES_AT_ONCE, Beam, cheapest
 from flowsift.signal.overlap_moves import flows_after, moves, price_of_ending, prices, step_variance, worth_of_flow
 
 BEAM = 12
@@ -27,7 +27,7 @@ FIRST_BEAM = 4
 TRIED = 3
 """Next explanations looked at in full after each step, for each that is kept."""
 
-_ROWS = 1024
+SPANS_AT_ONCE = 1024
 """Spans searched at once, to spare memory."""
 
 
@@ -86,8 +86,8 @@ def explain_spans(
     rows = count[order]
     certainty = np.ones(count.size)
     parts: list[tuple[IntArray, IntArray, FloatArray]] = []
-    for begin in range(0, rows.size, _ROWS):
-        chunk = slice(begin, begin + _ROWS)
+    for begin in range(0, rows.size, SPANS_AT_ONCE):
+        chunk = slice(begin, begin + SPANS_AT_ONCE)
         search = _Search(first[:-1][order[chunk]], rows[chunk], level_lpm, variance, minutes, known, n_kept)
         parts.append(search.run())
         certainty[order[chunk]] = search.certainty
@@ -165,7 +165,7 @@ class _Search:
         mass = beam.mass[span, parent] + price[span, parent, move]
         kind, place, other = moves(beam.flow.shape[2])
         made = kind[move], place[move], other[move]
-        beam = beam.with_places(min(beam.flow.shape[2] + 1, AT_ONCE))
+        beam = beam.with_places(min(beam.flow.shape[2] + 1, USES_AT_ONCE))
         flow, new = flows_after(beam.flow[span, parent], made, cost, step=level - before, level=level)
         lasts = minutes[:, None, None]
         volume = np.where(new | (flow == 0), 0.0, beam.volume[span, parent]) + flow * lasts

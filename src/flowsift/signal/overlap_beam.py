@@ -10,10 +10,10 @@ import numpy.typing as npt
 
 from flowsift.arrays import FloatArray, IntArray
 
-AT_ONCE = 6
+USES_AT_ONCE = 6
 """Uses that may run at once in one explanation."""
 
-_MIXED = np.random.default_rng(0).integers(1 << 40, size=AT_ONCE) | 1
+_MIXED = np.random.default_rng(0).integers(1 << 40, size=USES_AT_ONCE) | 1
 """Factors that turn the state of the running uses into one number that no other state is likely to have."""
 
 
@@ -78,7 +78,7 @@ def cheapest(
     """
     share = np.rint(20 * flow / level[:, None, None])
     running = (share * 1e5 + np.rint(10 * np.log1p(volume))).astype(np.int64)
-    sign = (np.sort(running, axis=2) * _MIXED[AT_ONCE - running.shape[2] :]).sum(axis=2)
+    sign = (np.sort(running, axis=2) * _MIXED[USES_AT_ONCE - running.shape[2] :]).sum(axis=2)
     at = np.arange(sign.shape[0])[:, None]
     # Those that agree side by side, the cheapest first.
     order = np.lexsort((cost, sign), axis=1)

@@ -8,7 +8,7 @@ import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.signal.familiar import Familiar
-from flowsift.signal.overlap_beam import AT_ONCE, Beam
+from flowsift.signal.overlap_beam import USES_AT_ONCE, Beam
 
 OPEN_COST = 3.5
 """Price of a new use."""
@@ -89,7 +89,7 @@ def prices(beam: Beam, known: Familiar, *, step: FloatArray, noise: FloatArray) 
     step, noise = step[:, None], noise[:, None]
     worth = worth_of_closing(beam, known)
     opens = OPEN_COST - worth_of_flow(step, known) + _thin(step)
-    opens = np.where((n_running == 0) | ((step > 0) & (n_running < AT_ONCE)), opens, np.inf)
+    opens = np.where((n_running == 0) | ((step > 0) & (n_running < USES_AT_ONCE)), opens, np.inf)
     step, noise = step[..., None], noise[..., None]
     down = step < 0
     others = (n_running > 1)[..., None]

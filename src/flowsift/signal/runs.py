@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.errors import InputError
-from flowsift.trace import BoolArray, FloatArray, IntArray
 from flowsift.units import SECONDS_PER_MINUTE
 
 LEAST_USE_LPM = 0.6

@@ -41,6 +41,17 @@ class Parts:
     fraction: FloatArray
     ramp: BoolArray
 
+    def renumbered(self, use: IntArray) -> Parts:
+        """Return the same parts, in order, of uses with other numbers, shape (n_uses,); several may get one."""
+        order = np.lexsort((self.plateau, use[self.use]))
+        return Parts(
+            use=use[self.use][order],
+            plateau=self.plateau[order],
+            flow_lpm=self.flow_lpm[order],
+            fraction=self.fraction[order],
+            ramp=self.ramp[order],
+        )
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Segmentation:
@@ -83,7 +94,6 @@ class Segmentation:
             New number of each use, from 0 in the order of first pieces.
         """
         n = int(use.max()) + 1 if use.size else 0
-        order = np.lexsort((self.parts.plateau, use[self.parts.use]))
         end = np.zeros(n, np.int64)
         np.maximum.at(end, use, self.end)
         return replace(
@@ -92,13 +102,7 @@ class Segmentation:
             end=end,
             certainty=least_by(use, self.certainty, n),
             shares=replace(self.shares, event=use[self.shares.event]),
-            parts=Parts(
-                use=use[self.parts.use][order],
-                plateau=self.parts.plateau[order],
-                flow_lpm=self.parts.flow_lpm[order],
-                fraction=self.parts.fraction[order],
-                ramp=self.parts.ramp[order],
-            ),
+            parts=self.parts.renumbered(use),
         )
 
 
@@ -126,15 +130,7 @@ def explain(layout: Layout, familiar: Familiar | None = None) -> Segmentation:
     order = np.lexsort((last, first))
     rank = np.empty(n, np.int64)
     rank[order] = np.arange(n)
-    by_use = np.lexsort((parts.plateau, rank[parts.use]))
-    parts = Parts(
-        use=rank[parts.use][by_use],
-        plateau=parts.plateau[by_use],
-        flow_lpm=parts.flow_lpm[by_use],
-        fraction=parts.fraction[by_use],
-        ramp=parts.ramp[by_use],
-    )
-    return _divide(layout, first[order], last[order], certainty[span[order]], parts)
+    return _divide(layout, first[order], last[order], certainty[span[order]], parts.renumbered(rank))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -25,7 +25,7 @@ UNSTEADY_LPM = 0.05
 DRIFT = 0.02
 """Slow drift of a steady draw, as a share of the rate (assumption: street pressure); it does not average out."""
 
-AT_ONCE = 200_000
+CELLS_AT_ONCE = 200_000
 """Cells in the runs that are split at once, at least."""
 
 EDGE_S = 8.0
@@ -96,7 +96,7 @@ def find_plateaus(
     Plateaus
     """
     # Runs are apart from each other: taking some at a time spares memory.
-    cuts = np.searchsorted(run_first, np.arange(0, rate_lpm.size, AT_ONCE))
+    cuts = np.searchsorted(run_first, np.arange(0, rate_lpm.size, CELLS_AT_ONCE))
     tie = np.random.default_rng(random_state).random(1024)
     parts = [
         _find_in_runs(rate_lpm, run_first[a : b + 1], tie, pulse_l=pulse_l, interval_s=interval_s)

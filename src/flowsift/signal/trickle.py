@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.disaggregation import TrickleSpans
 from flowsift.signal.blocks import BLOCK_S, Blocks, Resolution, block_cells, block_resolution, summarise_blocks
 from flowsift.signal.trickle_ends import end_cell, onset_cell
 from flowsift.signal.trickle_floor import SCALES, floor_rate
 from flowsift.signal.trickle_level import HUMP_S, PIECE_S, level_pieces
 from flowsift.signal.trickle_rate import measured_rate
-from flowsift.trace import BoolArray, FloatArray, IntArray, Trace
+from flowsift.trace import Trace
 
 
 def find_trickle(trace: Trace) -> TrickleSpans:
