@@ -25,6 +25,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.csv as pacsv
 from matplotlib.figure import Figure
+from matplotlib.ticker import LogLocator, NullFormatter, StrMethodFormatter
 
 import flowsift
 from flowsift.disaggregation import Disaggregation
@@ -258,6 +259,10 @@ def plot_scaling(result: Mapping[str, Any], path: Path) -> None:
         axis.set(xlabel=label, ylabel="CPU time of the segmentation [s]")
         axis.set_title(f"{exponent}: {result[exponent]}", fontsize=9)
         axis.grid(visible=True, which="both", alpha=0.25)
+        for scale in (axis.xaxis, axis.yaxis):
+            scale.set_major_locator(LogLocator(subs=(1.0, 3.0)))
+            scale.set_major_formatter(StrMethodFormatter("{x:g}"))
+            scale.set_minor_formatter(NullFormatter())
     figure.savefig(path, dpi=110)
 
 
