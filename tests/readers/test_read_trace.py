@@ -261,7 +261,7 @@ def test_a_rate_makes_it_a_flow(tmp_path, unit):
         ("time,volume_l", {"unit": "furlong"}, "known units"),
         ("time,volume_l", {"kind": "temperature"}, "known kinds"),
         ("time,volume_l", {"kind": "volume", "unit": "gpm"}, "--kind flow"),
-        ("time,pulses", {}, "--pulse-l"),
+        ("time,pulses", {}, "--pulse 10L"),
         ("time,volume_l", {"time_column": "zeit"}, "'time', 'volume_l'"),
         ("time,volume_l", {"value_column": "v"}, "--value-column"),
         ("time,volume_l", {"timezone": "Denver"}, "America/Denver"),
@@ -306,7 +306,7 @@ def test_pulse_times(tmp_path):
     times = STAMPS[np.repeat(np.arange(N), PULSES)] + pd.to_timedelta(RNG.uniform(0, 0.9, PULSES.sum()), unit="s")
     times = times.sort_values().round("ms").unique()
     path = write(tmp_path / "m.csv", "pulse\n" + "".join(f"{t.isoformat()}\n" for t in times))
-    with pytest.raises(fs.OptionError, match="--pulse-l"):
+    with pytest.raises(fs.OptionError, match="--pulse 10L"):
         fs.read_trace(path)
     trace = fs.read_trace(path, pulse_l=0.1)
     assert trace.metered_l == pytest.approx(0.1 * len(times), rel=1e-12)

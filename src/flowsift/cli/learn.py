@@ -24,7 +24,7 @@ def learn_command(
     output: Annotated[Path, typer.Option("--output", "-o", help="Write the learned home here (JSON).", metavar="PATH")],
     false_alarms: Annotated[float, typer.Option(min=0.0, help="False alarms a year that alerts may give.")] = 1.0,
 ) -> None:
-    """Learn a home from its record, for ``watch``: its repeated uses, its fixtures, its alert levels."""
+    """Learn a home from its record, for flowsift watch: its repeated uses, its fixtures, its alert levels."""
     check_folder(output, file)
     with working(f"reading {file.name}"):
         trace = reading.read(file)

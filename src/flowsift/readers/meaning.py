@@ -102,8 +102,8 @@ def meaning_of(
     if kind == "counts":
         if pulse_l is None and found_unit is None:
             raise OptionError(
-                f'{file}: column "{name}" counts pulses, and nothing tells the volume of one: pass --pulse-l '
-                "(read_trace(pulse_l=...)) in litres"
+                f'{file}: column "{name}" counts pulses, and nothing tells the volume of one: pass --pulse, '
+                "such as --pulse 10L (read_trace(pulse_l=...), in litres)"
             )
         if pulse_l is not None:
             return Meaning(
@@ -216,8 +216,8 @@ def _pulses(value: FloatArray | None, unit: Unit | None, pulse_l: float | None, 
         pulse_l = float(value[0]) * unit.factor
     if pulse_l is None:
         raise OptionError(
-            f"{file}: each row is one pulse, and nothing tells the volume of one: pass --pulse-l "
-            "(read_trace(pulse_l=...)) in litres"
+            f"{file}: each row is one pulse, and nothing tells the volume of one: pass --pulse, such as "
+            "--pulse 10L (read_trace(pulse_l=...), in litres)"
         )
     said = () if stated else (_assumed("kind", f"Each row was read as one pulse of {pulse_l:g} L."),)
     return Meaning(kind="pulses", factor=1.0, unit=volume, pulse_l=pulse_l, findings=said)
