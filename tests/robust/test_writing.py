@@ -14,9 +14,8 @@ import pandas as pd
 import pytest
 
 import flowsift as fs
-from flowsift.evaluate.record import write_whole
 from flowsift.files import check_table_path, guard_formulas, replace_file, write_table, write_text
-from flowsift.households.files import write_text as write_truth_text
+from flowsift.households.reproducible_files import write_reproducible_text
 
 resource = pytest.importorskip("resource", reason="the size of a file can't be limited here")
 
@@ -26,8 +25,7 @@ WRITERS = {
     "csv": lambda path: write_table(pd.DataFrame({"a": np.arange(5_000)}), path.with_suffix(".csv")),
     "csv.gz": lambda path: write_table(pd.DataFrame({"a": np.random.default_rng(1).random(5_000)}), path),
     "parquet": lambda path: write_table(pd.DataFrame({"a": np.random.default_rng(1).random(5_000)}), path),
-    "record": lambda path: write_whole(path, NEW),
-    "truth": lambda path: write_truth_text(path, NEW),
+    "truth": lambda path: write_reproducible_text(NEW, path),
 }
 
 
@@ -149,7 +147,7 @@ def test_a_pipe_is_not_replaced(tmp_path):
     os.mkfifo(tmp_path / "pipe.csv")
     (tmp_path / "link.csv").symlink_to("pipe.csv")
     for name in ("pipe.csv", "link.csv"):
-        for write in (lambda path: write_table(pd.DataFrame({"a": [1]}), path), lambda path: write_whole(path, NEW)):
+        for write in (lambda path: write_table(pd.DataFrame({"a": [1]}), path), lambda path: write_text(NEW, path)):
             with pytest.raises(fs.OptionError, match="is a pipe or a device"):
                 write(tmp_path / name)
     assert stat.S_ISFIFO((tmp_path / "pipe.csv").stat().st_mode)

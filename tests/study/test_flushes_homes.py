@@ -11,8 +11,8 @@ from tests.study.flushing_homes import flushing_home
 
 import flowsift as fs
 from flowsift.errors import OptionError
-from flowsift.evaluate.files import write_home
 from flowsift.households import simulate
+from flowsift.households.labelled_folder import write_labelled_folder
 from flowsift.plot.files import save_flush_volumes
 from flowsift.report.as_json import json_dict
 from flowsift.report.flushes_text import flushes_sections, homes_sections
@@ -117,7 +117,7 @@ def test_one_file(run, tmp_path):  # noqa: F811
 def test_a_folder_of_homes_one_of_them_broken(run, tmp_path):  # noqa: F811
     homes = tmp_path / "homes"
     for seed in (100203, 100206):
-        write_home(homes / f"home-{seed}", simulate(seed, days=5, stock="us", leaks=()), form="parquet")
+        write_labelled_folder(simulate(seed, days=5, stock="us", leaks=()), homes / f"home-{seed}")
     (homes / "broken.csv").write_text("time,volume_l\n", encoding="utf-8")
     out, picture = tmp_path / "study.parquet", tmp_path / "volumes.png"
     ended = run("flushes", homes, "--out", out, "--figure", picture)

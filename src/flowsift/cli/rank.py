@@ -11,9 +11,8 @@ from flowsift.cli.terminal import show
 from flowsift.evaluate.plots import plot_resolution
 from flowsift.evaluate.ranking import HEADLINE, RANKED_BY, read_run
 from flowsift.evaluate.ranking import rank as rank_runs
-from flowsift.evaluate.record import write_whole
 from flowsift.evaluate.tables import ranking_text
-from flowsift.files import guard_formulas
+from flowsift.files import write_table, write_text
 
 
 def register(app: typer.Typer) -> None:
@@ -41,8 +40,8 @@ def rank(
     text = ranking_text(runs, ranking, style="text", wanted=wanted)
     if output is not None:
         output.mkdir(parents=True, exist_ok=True)
-        write_whole(output / "ranking.txt", text)
-        write_whole(output / "ranking.md", ranking_text(runs, ranking, style="markdown", wanted=wanted))
-        write_whole(output / "ranking.csv", guard_formulas(ranking).to_csv(index=False))
+        write_text(text, output / "ranking.txt")
+        write_text(ranking_text(runs, ranking, style="markdown", wanted=wanted), output / "ranking.md")
+        write_table(ranking, output / "ranking.csv")
         plot_resolution(runs, output / "resolution.png", figure=by)
     show(text)

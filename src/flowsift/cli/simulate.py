@@ -9,8 +9,8 @@ from typing import Annotated, cast
 import typer
 
 from flowsift.cli.terminal import show, working
-from flowsift.evaluate.files import write_home
 from flowsift.households import simulate as simulate_home
+from flowsift.households.labelled_folder import write_labelled_folder
 from flowsift.households.population import Stock
 from flowsift.households.simulate import Population
 
@@ -50,5 +50,5 @@ def simulate(
                 population=cast(Population, population),
             )
             folder = output / f"home-{number:06d}"
-            log = write_home(folder, household, form=form.value)
+            log = write_labelled_folder(household, folder, form=form.value)
         show(f"{log}: {household.trace!r}, {len(household.truth.events)} events\n")

@@ -11,7 +11,7 @@ import pandas as pd
 
 from flowsift.errors import InputError, OptionError
 from flowsift.evaluate.bootstrap import differences_with_intervals, figures_with_intervals
-from flowsift.evaluate.record import HomeRecord, Manifest, read_homes, read_manifest
+from flowsift.evaluate.record import HomeRecord, Manifest, read_manifest, read_records
 from flowsift.evaluate.references import Oracle
 from flowsift.evaluate.scores import DEFINITIONS, figures
 from flowsift.evaluate.suites import frozen_checksums
@@ -93,7 +93,7 @@ def read_run(folder: str | Path) -> Run:
     """
     folder = Path(folder)
     manifest = read_manifest(folder)
-    homes = read_homes(folder, manifest.homes)
+    homes = read_records(folder, manifest.homes)
     left = len(manifest.homes) - len(homes)
     if left:
         raise InputError(f"{left} of {len(manifest.homes)} homes are missing; run it again to resume", file=str(folder))

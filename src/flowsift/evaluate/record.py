@@ -13,7 +13,7 @@ from pathlib import Path
 
 import flowsift
 from flowsift.errors import InputError, OptionError
-from flowsift.files import replace_file
+from flowsift.files import write_text
 
 MANIFEST = "run.json"
 HOMES = "homes"
@@ -99,7 +99,7 @@ def open_run(folder: Path, manifest: Manifest) -> None:
             what = ", ".join(f"{name} {getattr(there, name)} instead of {getattr(manifest, name)}" for name in differs)
             raise OptionError(f"{folder} holds another run ({what}); give another folder or delete this one")
     (folder / HOMES).mkdir(parents=True, exist_ok=True)
-    write_whole(path, json.dumps(asdict(manifest), indent=1))
+    write_text(json.dumps(asdict(manifest), indent=1), path)
 
 
 def read_manifest(folder: Path) -> Manifest:
@@ -117,12 +117,12 @@ def read_manifest(folder: Path) -> Manifest:
         raise InputError(f"expected the record of a run: {error}", file=str(path)) from error
 
 
-def write_home(folder: Path, record: HomeRecord) -> None:
+def write_record(record: HomeRecord, folder: Path) -> None:
     """Write one home's record."""
-    write_whole(folder / HOMES / f"{record.home}.json", json.dumps(asdict(record)))
+    write_text(json.dumps(asdict(record)), folder / HOMES / f"{record.home}.json")
 
 
-def read_homes(folder: Path, names: Sequence[str]) -> dict[str, HomeRecord]:
+def read_records(folder: Path, names: Sequence[str]) -> dict[str, HomeRecord]:
     """Read the records that are there, in the order of `names`."""
     records = {}
     for name in names:
@@ -133,11 +133,6 @@ def read_homes(folder: Path, names: Sequence[str]) -> dict[str, HomeRecord]:
             except (ValueError, TypeError) as error:
                 raise InputError(f"expected the record of a home: {error}", file=str(path)) from error
     return records
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Write a file so that it is there whole or not at all, even after an interrupt."""
-    replace_file(path, lambda temporary: temporary.write_text(text, encoding="utf-8"))
 
 
 def versions() -> dict[str, str]:

@@ -29,9 +29,9 @@ from flowsift.evaluate.record import (
     code_checksum,
     commit,
     open_run,
-    read_homes,
+    read_records,
     versions,
-    write_home,
+    write_record,
 )
 from flowsift.evaluate.references import EmptyMethod, Oracle
 from flowsift.evaluate.registry import load_method
@@ -109,13 +109,13 @@ def run_suite(
             machine=f"{platform.system()} {platform.machine()}",
         ),
     )
-    done = {name: record for name, record in read_homes(folder, names).items() if not record.error}
+    done = {name: record for name, record in read_records(folder, names).items() if not record.error}
     tell = report or _say_nothing
     for record in done.values():
         tell(record)
 
     def keep(record: HomeRecord) -> None:
-        write_home(folder, record)
+        write_record(record, folder)
         done[record.home] = record
         tell(record)
 

@@ -14,10 +14,14 @@ from flowsift.disaggregation import overlapping
 from flowsift.errors import InputError
 from flowsift.households.days import Days
 from flowsift.households.faults import Faults, RawRows, logged
-from flowsift.households.files import read_table, write_table, write_text
 from flowsift.households.metering import Metered
 from flowsift.households.plumbing import Flows
 from flowsift.households.population import Home, fixture_rows
+from flowsift.households.reproducible_files import (
+    read_reproducible_table,
+    write_reproducible_table,
+    write_reproducible_text,
+)
 from flowsift.households.truth import CellVolumes, Truth, TruthShares, event_table, fixtures_table, trickle_table
 from flowsift.households.uses import Use
 from flowsift.trace import FloatArray, IntArray, Trace
@@ -81,7 +85,7 @@ class Household:
         stamp = np.datetime_as_string(times.tz_localize(None).to_numpy(), unit="s" if whole else "ms")
         text = [f"{value:.9g}" for value in (volume_l / litres_per(unit)).tolist()]
         lines = [f"time,volume_{unit.lower()}", *(f"{t}Z,{v}" for t, v in zip(stamp.tolist(), text, strict=True)), ""]
-        write_text(Path(path), "\n".join(lines))
+        write_reproducible_text("\n".join(lines), Path(path))
 
     def write(self, folder: str | Path) -> None:
         """Write trace and truth into a folder; the same household gives the same bytes.
@@ -91,9 +95,9 @@ class Household:
         folder = Path(folder)
         self.truth.write(folder)
         trace = self.trace
-        write_table(folder / FLOW_FILE, pd.DataFrame({"cell": trace.cell, "volume_l": trace.volume_l}))
+        write_reproducible_table(pd.DataFrame({"cell": trace.cell, "volume_l": trace.volume_l}), folder / FLOW_FILE)
         gaps = {"start": trace.gaps[:, 0], "end": trace.gaps[:, 1], "volume_l": trace.gap_volume_l}
-        write_table(folder / "gaps.csv", pd.DataFrame(gaps))
+        write_reproducible_table(pd.DataFrame(gaps), folder / "gaps.csv")
 
     @classmethod
     def read(cls, folder: str | Path) -> Household:
@@ -114,7 +118,7 @@ class Household:
             problem = 'expected an entry "trace" that describes the grid'
             raise InputError(problem, file=str(folder / "card.json")) from error
         if not (folder / FLOW_FILE).is_file():
-            log = read_table(folder / LOG_FILE, columns=("time", column := f"volume_{unit.lower()}"))
+            log = read_reproducible_table(folder / LOG_FILE, columns=("time", column := f"volume_{unit.lower()}"))
             trace = Trace.from_volumes(
                 log["time"],
                 log[column].to_numpy(dtype=np.float64) * litres_per(unit),
@@ -124,8 +128,8 @@ class Household:
                 unit=unit,
             )
             return cls(trace=trace, truth=truth)
-        flow = read_table(folder / FLOW_FILE, columns=("cell", "volume_l"))
-        gaps = read_table(folder / "gaps.csv", columns=("start", "end", "volume_l"))
+        flow = read_reproducible_table(folder / FLOW_FILE, columns=("cell", "volume_l"))
+        gaps = read_reproducible_table(folder / "gaps.csv", columns=("start", "end", "volume_l"))
         trace = Trace(
             start_ns=start_ns,
             interval_ns=interval_ns,

@@ -12,7 +12,11 @@ import numpy as np
 import pandas as pd
 
 from flowsift.errors import InputError
-from flowsift.households.files import read_table, write_table, write_text
+from flowsift.households.reproducible_files import (
+    read_reproducible_table,
+    write_reproducible_table,
+    write_reproducible_text,
+)
 from flowsift.trace import FloatArray, IntArray
 
 EVENT_COLUMNS = ("start", "end", "label", "fixture", "cycle", "volume_l", "metered_l", "overlaps")
@@ -120,17 +124,18 @@ class Truth:
         """
         folder = Path(folder)
         folder.mkdir(parents=True, exist_ok=True)
-        write_table(folder / "events.csv", self.events)
-        write_table(folder / "trickle.csv", self.trickle)
-        write_table(folder / "fixtures.csv", self.fixtures)
         shares, cells = self.shares, self.trickle_cells
-        write_table(
-            folder / "shares.csv.gz",
-            pd.DataFrame({"event": shares.event, "cell": shares.cell, "volume_l": shares.volume_l}),
-        )
-        write_table(folder / "trickle_cells.csv.gz", pd.DataFrame({"cell": cells.cell, "volume_l": cells.volume_l}))
+        tables = {
+            "events.csv": self.events,
+            "trickle.csv": self.trickle,
+            "fixtures.csv": self.fixtures,
+            "shares.csv.gz": pd.DataFrame({"event": shares.event, "cell": shares.cell, "volume_l": shares.volume_l}),
+            "trickle_cells.csv.gz": pd.DataFrame({"cell": cells.cell, "volume_l": cells.volume_l}),
+        }
+        for name, table in tables.items():
+            write_reproducible_table(table, folder / name)
         text = json.dumps(self.card, indent=1, ensure_ascii=False) + "\n"
-        write_text(folder / "card.json", text)
+        write_reproducible_text(text, folder / "card.json")
 
     @classmethod
     def read(cls, folder: str | Path) -> Truth:
@@ -142,12 +147,12 @@ class Truth:
             If a file is missing or lacks a column (names both).
         """
         folder = Path(folder)
-        shares = read_table(folder / "shares.csv.gz", columns=("event", "cell", "volume_l"))
-        cells = read_table(folder / "trickle_cells.csv.gz", columns=("cell", "volume_l"))
+        shares = read_reproducible_table(folder / "shares.csv.gz", columns=("event", "cell", "volume_l"))
+        cells = read_reproducible_table(folder / "trickle_cells.csv.gz", columns=("cell", "volume_l"))
         card = folder / "card.json"
         if not card.is_file():
             raise InputError("expected a truth folder with a card.json, found none", file=str(card))
-        events = read_table(folder / "events.csv", columns=EVENT_COLUMNS)
+        events = read_reproducible_table(folder / "events.csv", columns=EVENT_COLUMNS)
         return cls(
             events=event_table(events),
             shares=TruthShares(
@@ -158,8 +163,8 @@ class Truth:
             trickle_cells=CellVolumes(
                 cell=cells["cell"].to_numpy(dtype=np.int64), volume_l=cells["volume_l"].to_numpy(dtype=np.float64)
             ),
-            trickle=trickle_table(read_table(folder / "trickle.csv", columns=TRICKLE_COLUMNS)),
-            fixtures=fixtures_table(read_table(folder / "fixtures.csv", columns=FIXTURE_COLUMNS)),
+            trickle=trickle_table(read_reproducible_table(folder / "trickle.csv", columns=TRICKLE_COLUMNS)),
+            fixtures=fixtures_table(read_reproducible_table(folder / "fixtures.csv", columns=FIXTURE_COLUMNS)),
             card=json.loads(card.read_text(encoding="utf-8")),
         )
 

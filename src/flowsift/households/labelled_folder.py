@@ -1,4 +1,4 @@
-"""Simulated homes in folders: the meter's log as any reader takes it, and trace and truth as the benchmark does."""
+"""A simulated home in a folder: the meter's log as any reader takes it, and trace and truth as the benchmark does."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Literal
 import pandas as pd
 
 from flowsift.files import replace_file
-from flowsift.households import Household
+from flowsift.households.household import Household
 
 Form = Literal["parquet", "csv"]
 
@@ -16,14 +16,14 @@ LOG_FILES: dict[Form, str] = {"parquet": "log.parquet", "csv": "log.csv.gz"}
 """Name of the log's file in each form."""
 
 
-def write_home(folder: str | Path, household: Household, *, form: Form = "parquet") -> Path:
+def write_labelled_folder(household: Household, folder: str | Path, *, form: Form = "parquet") -> Path:
     """Write a home: its log, and beside it the trace and the truth (see `Household.write`).
 
     Parameters
     ----------
+    household : Household
     folder : path
         Created if need be.
-    household : Household
     form : {"parquet", "csv"}
         Of the log: a row an interval as the logger wrote them, ``time`` (UTC) and ``volume_l``.
 
