@@ -18,7 +18,7 @@ from flowsift.evaluate.confusion import confusion_table
 from flowsift.evaluate.precut import count_labels
 from flowsift.evaluate.precut import figures as figures_of
 from flowsift.evaluate.references import EmptyMethod, Oracle
-from flowsift.evaluate.scores import DEFINITIONS, SUBJECTS, score_home
+from flowsift.evaluate.scores import DEFINITIONS, score_home
 from flowsift.evaluate.totals import Totals
 from flowsift.households import simulate
 
@@ -300,7 +300,6 @@ def test_every_figure_has_a_definition_and_every_definition_a_figure() -> None:
     stems = {name.split("[")[0] for name in score_home(Oracle().answer(trace, truth), truth).figures}
     assert stems == set(DEFINITIONS)
     assert all(d.meaning and d.title for d in DEFINITIONS.values())
-    assert all(subject.__doc__ for subject in SUBJECTS)
 
 
 def test_counts_add_up_over_homes() -> None:

@@ -35,9 +35,8 @@ DEFINITIONS = (
         meaning="F1 of events whatever their label; a pair needs, by rule and part, "
         + "; ".join(f"{name}: {rule}" for name, rule in RULES.items())
         + ".",
-        source="event-based F1 of sound event detection, Mesaros, Heittola & Virtanen 2016, Metrics for "
-        "polyphonic sound "
-        "event detection, Applied Sciences 6(6):162 (edges: start and end collars); from memory",
+        source="event-based F1 of sound event detection, Mesaros, Heittola & Virtanen 2016, Metrics for polyphonic "
+        "sound event detection, Applied Sciences 6(6):162 (edges: start and end collars); from memory",
     ),
     Definition(
         name="boundaries.start_error_s",

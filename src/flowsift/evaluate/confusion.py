@@ -9,8 +9,7 @@ import pandas as pd
 
 from flowsift.evaluate.account import VOLUME_COLUMNS, VOLUME_LABELS
 from flowsift.evaluate.comparison import Comparison
-from flowsift.evaluate.definition import Definition
-from flowsift.evaluate.totals import Counts, Figures, Totals
+from flowsift.evaluate.totals import Counts, Totals
 from flowsift.labels import LABELS
 from flowsift.trace import FloatArray
 
@@ -19,9 +18,6 @@ MISSED = "missed"
 
 INVENTED = "invented"
 """Row of answered events that match no true event."""
-
-DEFINITIONS: tuple[Definition, ...] = ()
-"""No figures: the counts are read as a table by `confusion_table`."""
 
 
 def count(comparison: Comparison) -> Counts:
@@ -51,12 +47,6 @@ def count(comparison: Comparison) -> Counts:
         **_named("confusion.events", (*LABELS, INVENTED), (*LABELS, MISSED), table),
         **_named("confusion.litres", VOLUME_COLUMNS, VOLUME_COLUMNS, litres),
     }
-
-
-def figures(totals: Totals) -> Figures:
-    """Return nothing: see `confusion_table`."""
-    del totals
-    return {}
 
 
 def confusion_table(totals: Totals, *, by: Literal["events", "litres"]) -> pd.DataFrame:

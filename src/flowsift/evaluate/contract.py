@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
 from flowsift.disaggregation import BALANCE_RTOL, Disaggregation
-from flowsift.evaluate.homes import without_spans
-from flowsift.evaluate.method import Method
+from flowsift.evaluate.method import Method, prepare
 from flowsift.households import simulate
 from flowsift.labels import LABELS
-from flowsift.trace import Trace
+from flowsift.trace import IntArray, Trace
 from flowsift.units import NS_PER_S
 
 
@@ -38,9 +38,7 @@ def check_method(method: Method) -> None:
     >>> from flowsift.methods.floor import FloorMethod
     >>> check_method(FloorMethod())
     """
-    prepare = getattr(method, "prepare", None)
-    if callable(prepare):
-        prepare()
+    prepare(method)
     for name, trace in contract_traces():
         before = trace.cell.copy(), trace.volume_l.copy()
         first = method.disaggregate(trace)
@@ -105,7 +103,16 @@ def contract_traces() -> Iterator[tuple[str, Trace]]:
     home = simulate(1, days=2).trace
     yield "home at 1 s", home
     yield "home at 30 s and 1 L", simulate(2, days=3, interval_s=30.0, pulse_l=1.0).trace
-    yield "home with missing data", without_spans(home, np.array([[20_000, 30_000], [90_000, 90_001]], np.int64))
+    yield "home with missing data", _without_spans(home, np.array([[20_000, 30_000], [90_000, 90_001]], np.int64))
+
+
+def _without_spans(trace: Trace, spans: IntArray) -> Trace:
+    """Return the trace with spans of cells missing; their volume is lost."""
+    inside = np.searchsorted(spans[:, 0], trace.cell, side="right") - 1
+    lost = (inside >= 0) & (trace.cell < spans[np.maximum(inside, 0), 1])
+    return replace(
+        trace, cell=trace.cell[~lost], volume_l=trace.volume_l[~lost], gaps=spans, gap_volume_l=np.zeros(len(spans))
+    )
 
 
 def _trace(cells: object, volume_l: list[float], *, n_cells: int) -> Trace:

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Generic, TypeVar
 
-from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.definition import Definition
 from flowsift.evaluate.totals import Counts, Figures, Totals, ratio
 from flowsift.trace import Trace
@@ -30,9 +29,8 @@ DEFINITIONS = (
         title="peak memory",
         better="lower",
         unit="MB",
-        meaning="Mean over homes of the largest memory that the process added while it ran disaggregate(trace); "
-        "on Linux "
-        "only, else not defined.",
+        meaning="Mean over homes of the largest memory that the process added while it ran disaggregate(trace); on "
+        "Linux only, else not defined.",
     ),
 )
 
@@ -53,12 +51,6 @@ def measure(call: Callable[[], T]) -> Measured[T]:
     result = call()
     took_s = time.perf_counter() - began
     return Measured(result=result, took_s=took_s, peak_mb=max(_status_mb("VmHWM") - before, 0.0))
-
-
-def count(comparison: Comparison) -> Counts:
-    """Count nothing: costs come from `count_cost`."""
-    del comparison
-    return {}
 
 
 def count_cost(measured: Measured[T], trace: Trace) -> Counts:

@@ -145,20 +145,19 @@ def figures(totals: Totals) -> Figures:
     by_label, strict_by_label = f1(found, answered, true), f1(strictly_found, strictly_answered, true)
     precision_l = ratio(totals["events.found_answered_l"], totals["events.answered_l"])
     recall_l = ratio(totals["events.found_true_l"], totals["events.true_l"])
-    nothing = (totals["events.answered_l"] == 0) ^ (totals["events.true_l"] == 0)
+    # Neither right answers nor defined shares: a product of zeros over their sum is a score of zero.
+    worthless = (precision_l + recall_l == 0) | ((totals["events.answered_l"] == 0) ^ (totals["events.true_l"] == 0))
     result = {
         "events.macro_f1": mean_defined(by_label, where=true > 0),
         "events.micro_f1": f1(found.sum(axis=1), answered.sum(axis=1), true.sum(axis=1)),
         "events.weighted_f1": ratio((np.nan_to_num(by_label) * true).sum(axis=1), true.sum(axis=1)),
-        "events.volume_f1": np.where(nothing, 0.0, ratio(2.0 * precision_l * recall_l, precision_l + recall_l)),
+        "events.volume_f1": np.where(worthless, 0.0, ratio(2.0 * precision_l * recall_l, precision_l + recall_l)),
         "events.strict_macro_f1": mean_defined(strict_by_label, where=true > 0),
         "events.strict_micro_f1": f1(strictly_found.sum(axis=1), strictly_answered.sum(axis=1), true.sum(axis=1)),
         "events.accuracy_isolated": ratio(totals["events.isolated_found"], totals["events.isolated"]),
         "events.accuracy_overlapping": ratio(totals["events.overlapping_found"], totals["events.overlapping"]),
         "events.counted": ratio(totals["events.counting"], totals["events.in_truth"]),
     }
-    # Neither right answers nor defined shares: a product of zeros over their sum is a score of zero.
-    result["events.volume_f1"] = np.where(precision_l + recall_l == 0, 0.0, result["events.volume_f1"])
     for i, label in enumerate(LABELS):
         result[f"events.precision[{label}]"] = ratio(found[:, i], answered[:, i])
         result[f"events.recall[{label}]"] = ratio(found[:, i], true[:, i])

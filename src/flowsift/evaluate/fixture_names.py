@@ -15,10 +15,9 @@ DEFINITIONS = (
         name="fixtures.right",
         title="right fixture",
         better="higher",
-        meaning="Share of the events found with the right label that are on the right fixture, in homes with "
-        "two or more "
-        "true fixtures of that label. Names mean nothing: those of the answer are paired with true ones so that most "
-        "events agree.",
+        meaning="Share of the events found with the right label that are on the right fixture, in homes with two or "
+        "more true fixtures of that label. Names mean nothing: those of the answer are paired with true ones so "
+        "that most events agree.",
         source="clustering accuracy by optimal assignment (scipy.optimize.linear_sum_assignment)",
     ),
     Definition(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Protocol
@@ -14,7 +14,7 @@ import pandas as pd
 
 from flowsift.evaluate.open_data import APARTMENT, read_apartment
 from flowsift.households import Household, Truth, simulate
-from flowsift.trace import IntArray, Trace
+from flowsift.trace import Trace
 
 Condition = Mapping[str, float]
 """What a home was recorded under, for tables and plots: interval_s, pulse_l."""
@@ -100,17 +100,6 @@ class OpenApartment:
     def load(self) -> tuple[Trace, Truth]:
         """Read the trace and the truth."""
         return read_apartment(self.folder)
-
-
-def without_spans(trace: Trace, spans: IntArray) -> Trace:
-    """Return the trace with spans of cells missing; their volume is lost."""
-    if len(spans) == 0:
-        return trace
-    inside = np.searchsorted(spans[:, 0], trace.cell, side="right") - 1
-    lost = (inside >= 0) & (trace.cell < spans[np.maximum(inside, 0), 1])
-    return replace(
-        trace, cell=trace.cell[~lost], volume_l=trace.volume_l[~lost], gaps=spans, gap_volume_l=np.zeros(len(spans))
-    )
 
 
 def home_checksum(trace: Trace, truth: Truth) -> str:

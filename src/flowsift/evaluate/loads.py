@@ -17,10 +17,9 @@ DEFINITIONS = (
         name="loads.f1",
         title="load F1",
         better="higher",
-        meaning="F1 of cycles of a label, from the first event's start to the last one's end, matched one to "
-        "one; a pair "
-        f"needs an intersection over union in time of {STRICT_AGREEMENT:g}. Without brackets: mean over labels with "
-        "cycles in the truth. Cycles whose events are all too small to count are left out.",
+        meaning="F1 of cycles of a label, from the first event's start to the last one's end, matched one to one; a "
+        f"pair needs an intersection over union in time of {STRICT_AGREEMENT:g}. Without brackets: mean over labels "
+        "with cycles in the truth. Cycles whose events are all too small to count are left out.",
     ),
 )
 

@@ -24,6 +24,13 @@ class Method(Protocol):
         ...
 
 
+def prepare(method: Method) -> None:
+    """Let a method train or load what it needs, if it says so, outside any home's time."""
+    ready = getattr(method, "prepare", None)
+    if callable(ready):
+        ready()
+
+
 @runtime_checkable
 class LabelsEvents(Protocol):
     """A method that can also label events whose cuts it is given."""

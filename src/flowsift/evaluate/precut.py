@@ -7,7 +7,6 @@ import pandas as pd
 
 from flowsift.errors import InputError
 from flowsift.evaluate.account import Account, label_codes
-from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.definition import Definition
 from flowsift.evaluate.method import LabelsEvents
 from flowsift.evaluate.totals import Counts, Figures, Totals, by_name, f1, mean_defined, ratio
@@ -20,9 +19,8 @@ DEFINITIONS = (
         name="precut.f1",
         title="F1 on true cuts",
         better="higher",
-        meaning="F1 of the labels that a method gives to true events whose cuts and metered volumes it is "
-        "handed; events "
-        "too small to count are left out. Not defined for a method without label_events.",
+        meaning="F1 of the labels that a method gives to true events whose cuts and metered volumes it is handed; "
+        "events too small to count are left out. Not defined for a method without label_events.",
         source="as the F1 of pre-cut events in Gross et al. 2024, 10.1016/j.envsoft.2024.106247; "
         "sklearn.metrics.f1_score",
     ),
@@ -41,12 +39,6 @@ DEFINITIONS = (
         source="sklearn.metrics.accuracy_score",
     ),
 )
-
-
-def count(comparison: Comparison) -> Counts:
-    """Count nothing: labels on true cuts come from `count_labels`."""
-    del comparison
-    return {}
 
 
 def count_labels(method: LabelsEvents, truth: Account, *, smallest_event_l: float) -> Counts:

@@ -189,9 +189,8 @@ def _check_same_homes(runs: Sequence[Run]) -> None:
     for run in runs[1:]:
         if [(h.home, h.checksum) for h in run.homes] != [(h.home, h.checksum) for h in first.homes]:
             raise InputError(
-                f"suite {run.manifest.suite!r} of {run.folder} and {first.manifest.suite!r} of {first.folder} "
-                f"are not the "
-                "same homes; rank runs of one suite at a time",
+                f"suite {run.manifest.suite!r} of {run.folder} and {first.manifest.suite!r} of {first.folder} are "
+                "not the same homes; rank runs of one suite at a time",
                 file=str(run.folder),
             )
     names = [run.manifest.method for run in runs]

@@ -21,7 +21,7 @@ from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.contract import broken_invariant
 from flowsift.evaluate.cost import count_cost, measure
 from flowsift.evaluate.homes import LabelledHome, SimulatedHome, home_checksum
-from flowsift.evaluate.method import LabelsEvents, Method
+from flowsift.evaluate.method import LabelsEvents, Method, prepare
 from flowsift.evaluate.precut import count_labels
 from flowsift.evaluate.record import (
     HomeRecord,
@@ -36,6 +36,7 @@ from flowsift.evaluate.record import (
 from flowsift.evaluate.references import EmptyMethod, Oracle
 from flowsift.evaluate.registry import load_method
 from flowsift.evaluate.scores import count
+from flowsift.evaluate.totals import Counts
 from flowsift.households import Truth
 from flowsift.trace import Trace
 
@@ -133,18 +134,10 @@ def _say_nothing(_: HomeRecord) -> None:
     """Tell nobody."""
 
 
-def prepare(method: Method) -> None:
-    """Let a method train or load what it needs, outside any home's time."""
-    ready = getattr(method, "prepare", None)
-    if callable(ready):
-        ready()
-
-
 def score_labelled_home(method: Method, home: LabelledHome) -> HomeRecord:
     """Run a method on one home and score it; whatever the method raises becomes the record's error."""
     trace, truth = home.load()
     trace = locked(trace)
-    condition = {"interval_s": trace.interval_s, "pulse_l": trace.pulse_l, **home.condition}
     true = account_of_truth(truth, trace)
     error, costs = "", {}
     try:
@@ -164,8 +157,16 @@ def score_labelled_home(method: Method, home: LabelledHome) -> HomeRecord:
         except Exception as failure:
             logger.warning("%s failed to label %s", type(method).__name__, home.name, exc_info=True)
             error = f"label_events: {type(failure).__name__}: {failure}"
+    return _record(home, trace, truth, counts=counts, error=error)
+
+
+def _record(home: LabelledHome, trace: Trace, truth: Truth, *, counts: Counts, error: str) -> HomeRecord:
     return HomeRecord(
-        home=home.name, condition=condition, checksum=home_checksum(trace, truth), counts=counts, error=error
+        home=home.name,
+        condition={"interval_s": trace.interval_s, "pulse_l": trace.pulse_l, **home.condition},
+        checksum=home_checksum(trace, truth),
+        counts=counts,
+        error=error,
     )
 
 
@@ -233,10 +234,5 @@ def _run_parallel(
 def _lost_home(home: LabelledHome) -> HomeRecord:
     trace, truth = home.load()
     nothing = account_of_answer(EmptyMethod().disaggregate(trace))
-    return HomeRecord(
-        home=home.name,
-        condition={"interval_s": trace.interval_s, "pulse_l": trace.pulse_l, **home.condition},
-        checksum=home_checksum(trace, truth),
-        counts=count(Comparison(truth=account_of_truth(truth, trace), answer=nothing)),
-        error="the process died (out of memory?)",
-    )
+    counts = count(Comparison(truth=account_of_truth(truth, trace), answer=nothing))
+    return _record(home, trace, truth, counts=counts, error="the process died (out of memory?)")

@@ -31,7 +31,11 @@ from flowsift.evaluate.totals import Counts, Figures, Totals
 from flowsift.households.truth import Truth
 from flowsift.labels import LABELS
 
-SUBJECTS = (
+COUNTED = (volumes, events, steps, boundaries, fixture_names, flush_volume, trickle, loads, calibration, confusion)
+"""Every subject that counts what an answer has right: a module with ``count(comparison)``. The counts of `precut` and
+`cost` come while a method runs; those of `confusion` are read as a table, not as figures."""
+
+FIGURED = (
     volumes,
     events,
     precut,
@@ -42,12 +46,11 @@ SUBJECTS = (
     trickle,
     loads,
     calibration,
-    confusion,
     cost,
 )
-"""Every subject of scoring: a module with ``count(comparison)``, ``figures(totals)`` and ``DEFINITIONS``."""
+"""Every subject that makes figures of counts: a module with ``figures(totals)`` and ``DEFINITIONS``."""
 
-DEFINITIONS: dict[str, Definition] = {d.name: d for subject in SUBJECTS for d in subject.DEFINITIONS}
+DEFINITIONS: dict[str, Definition] = {d.name: d for subject in FIGURED for d in subject.DEFINITIONS}
 """Every figure's definition by its name without brackets."""
 
 
@@ -117,10 +120,10 @@ def score_home(answer: Disaggregation, truth: Truth) -> Scores:
 
 
 def count(comparison: Comparison) -> Counts:
-    """Return the additive counts of every subject."""
-    return {name: value for subject in SUBJECTS for name, value in subject.count(comparison).items()}
+    """Return the additive counts of an answer beside the truth."""
+    return {name: value for subject in COUNTED for name, value in subject.count(comparison).items()}
 
 
 def figures(totals: Totals) -> Figures:
-    """Return every figure of every subject, one value a row of `totals`."""
-    return {name: values for subject in SUBJECTS for name, values in subject.figures(totals).items()}
+    """Return every figure, one value a row of `totals`."""
+    return {name: values for subject in FIGURED for name, values in subject.figures(totals).items()}

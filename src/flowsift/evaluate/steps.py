@@ -38,10 +38,9 @@ DEFINITIONS = (
         name="minute.nrmse",
         title="normalised RMSE at 1 min",
         better="lower",
-        meaning="Root of the mean over all minutes of the trace (idle ones too) of the squared error of the "
-        "label's flow, "
-        "over the largest true flow of the label in any minute of that home; mean over homes that have the label. "
-        "Without brackets: mean over the indoor labels.",
+        meaning="Root of the mean over all minutes of the trace (idle ones too) of the squared error of the label's "
+        "flow, over the largest true flow of the label in any minute of that home; mean over homes that have the "
+        "label. Without brackets: mean over the indoor labels.",
         source="as in Mazzoni et al. 2024, J. Hydroinformatics 26(2):408; normalisation by the range is the reading "
         "chosen here, the paper's own wasn't seen",
     ),

@@ -93,9 +93,19 @@ def suite(name: str) -> Suite:
 @cache
 def suites() -> Mapping[str, Suite]:
     """Return every suite by name."""
-    standard, overlap = _standard(), _overlap()
+    quick = _ordinary_suite(
+        "quick", "Does it work at all? Six ordinary homes for a week each.", first=SEEDS["test"][0], n=6, days=7
+    )
+    standard = _ordinary_suite(
+        "standard",
+        "How good is it on ordinary homes? 24 homes of three stocks, two weeks each at 1 s.",
+        first=SEEDS["test"][1_000],
+        n=24,
+        days=14,
+    )
+    overlap = _overlap()
     made = (
-        _quick(),
+        quick,
         standard,
         _read_every(standard, 10.0),
         _read_every(standard, 60.0),
@@ -105,7 +115,14 @@ def suites() -> Mapping[str, Suite]:
         _leaks(),
         _hard(),
         _shifted(),
-        _validation(),
+        _ordinary_suite(
+            "validation",
+            "The suite to tune on: twelve ordinary homes that are in no test suite.",
+            first=SEEDS["validation"][0],
+            n=12,
+            days=14,
+            split="validation",
+        ),
     )
     return MappingProxyType({suite.name: suite for suite in made})
 
@@ -140,6 +157,11 @@ def _ordinary(i: int, *, seed: int, days: int, prefix: str) -> SimulatedHome:
     return SimulatedHome(name=f"{prefix}-{i:03d}", seed=seed, days=days, options=options)
 
 
+def _ordinary_suite(name: str, question: str, *, first: int, n: int, days: int, split: Split = "test") -> Suite:
+    homes = tuple(_ordinary(i, seed=first + i, days=days, prefix=name) for i in range(n))
+    return Suite(name=name, question=question, split=split, homes=homes)
+
+
 def _read_every(fine: Suite, interval_s: float) -> Suite:
     """Return the suite with the same homes and meters, read at a longer interval."""
     return replace(
@@ -150,26 +172,6 @@ def _read_every(fine: Suite, interval_s: float) -> Suite:
             replace(home, name=f"{home.name}-{interval_s:g}s", options={**home.options, "interval_s": interval_s})
             for home in fine.homes
         ),
-    )
-
-
-def _quick() -> Suite:
-    first = SEEDS["test"][0]
-    return Suite(
-        name="quick",
-        question="Does it work at all? Six ordinary homes for a week each.",
-        split="test",
-        homes=tuple(_ordinary(i, seed=first + i, days=7, prefix="quick") for i in range(6)),
-    )
-
-
-def _standard() -> Suite:
-    first = SEEDS["test"][1_000]
-    return Suite(
-        name="standard",
-        question="How good is it on ordinary homes? 24 homes of three stocks, two weeks each at 1 s.",
-        split="test",
-        homes=tuple(_ordinary(i, seed=first + i, days=14, prefix="standard") for i in range(24)),
     )
 
 
@@ -285,14 +287,4 @@ def _shifted() -> Suite:
             )
             for i in range(12)
         ),
-    )
-
-
-def _validation() -> Suite:
-    first = SEEDS["validation"][0]
-    return Suite(
-        name="validation",
-        question="The suite to tune on: twelve ordinary homes that are in no test suite.",
-        split="validation",
-        homes=tuple(_ordinary(i, seed=first + i, days=14, prefix="validation") for i in range(12)),
     )

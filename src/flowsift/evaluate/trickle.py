@@ -34,18 +34,16 @@ DEFINITIONS = (
         name="trickle.found",
         title="trickles found",
         better="higher",
-        meaning=f"Share of true trickles (adjoining spans are one) whose mean answered rate over their time is "
-        f"within a "
-        f"factor of {RATE_FACTOR:g} of the true mean; in brackets by true rate, L/min.",
+        meaning="Share of true trickles (adjoining spans are one) whose mean answered rate over their time is "
+        f"within a factor of {RATE_FACTOR:g} of the true mean; in brackets by true rate, L/min.",
     ),
     Definition(
         name="trickle.smallest_lpm",
         title="smallest trickle found",
         better="lower",
         unit="L/min",
-        meaning="Low edge of the smallest class of rate from which on at least half of the trickles of every "
-        "class that has "
-        "any are found; 0.001 stands for everything below. Not defined if even the largest aren't found.",
+        meaning="Low edge of the smallest class of rate from which on at least half of the trickles of every class "
+        "that has any are found; 0.001 stands for everything below. Not defined if even the largest aren't found.",
     ),
     Definition(
         name="trickle.rate_error",
@@ -58,9 +56,8 @@ DEFINITIONS = (
         title="trickle onset error",
         better="lower",
         unit="s",
-        meaning="Mean over found trickles of |answered - true| onset; the answered onset is that of the first "
-        "span that "
-        "touches the trickle. Trickles that run since before the trace began are left out.",
+        meaning="Mean over found trickles of |answered - true| onset; the answered onset is that of the first span "
+        "that touches the trickle. Trickles that run since before the trace began are left out.",
     ),
     Definition(
         name="trickle.end_error_s",
@@ -74,9 +71,8 @@ DEFINITIONS = (
         title="false trickle alarms a year",
         better="lower",
         unit="1/a",
-        meaning=f"Answered spans, joined over pauses of a day, less than {TRUE_ALARM_SHARE:.0%} of whose time "
-        f"has a true "
-        "trickle, per home and year of 365 days.",
+        meaning=f"Answered spans, joined over pauses of a day, less than {TRUE_ALARM_SHARE:.0%} of whose time has a "
+        "true trickle, per home and year of 365 days.",
     ),
 )
 
