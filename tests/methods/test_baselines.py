@@ -9,8 +9,8 @@ from hmmlearn.hmm import GaussianHMM
 from flowsift.evaluate.references import EmptyMethod
 from flowsift.evaluate.scores import score_home
 from flowsift.evaluate.suites import suite
-from flowsift.methods.change_points import pair_steps, sampled_flow
-from flowsift.methods.cuts import cut_on_pauses
+from flowsift.methods.change_points import pair_steps
+from flowsift.methods.cuts import cut_on_pauses, sampled_flow
 from flowsift.methods.floor import FloorMethod
 from flowsift.methods.hidden_markov import log_likelihoods
 from flowsift.trace import Trace

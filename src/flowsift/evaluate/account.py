@@ -93,8 +93,8 @@ def account_of_answer(answer: Disaggregation) -> Account:
     """Return the account that a method gave."""
     trace, events, trickle = answer.trace, answer.events, answer.trickle
     volume = sum_by(answer.shares.event, answer.shares.volume_l, len(events))
-    start, end = _cells_of(trace, events["start"], events["end"])
-    trickle_start, trickle_end = _cells_of(trace, trickle["start"], trickle["end"])
+    start, end = cells_of(trace, events["start"], events["end"])
+    trickle_start, trickle_end = cells_of(trace, trickle["start"], trickle["end"])
     return Account(
         trace=trace,
         start=start,
@@ -137,13 +137,13 @@ def account_of_truth(truth: Truth, trace: Trace) -> Account:
     rank = np.empty(len(events), np.int64)
     rank[order] = np.arange(len(events))
     events = events.iloc[order]
-    start, end = _cells_of(trace, events["start"], events["end"])
+    start, end = cells_of(trace, events["start"], events["end"])
     position, held = _positions(trace, truth.shares.cell)
     shares = Shares(
         event=rank[truth.shares.event[held]], flow=position[held], volume_l=truth.shares.volume_l[held].astype(float)
     )
     position, held = _positions(trace, truth.trickle_cells.cell)
-    trickle_start, trickle_end = _cells_of(trace, trickle["start"], trickle["end"])
+    trickle_start, trickle_end = cells_of(trace, trickle["start"], trickle["end"])
     return Account(
         trace=trace,
         start=start,
@@ -163,8 +163,8 @@ def account_of_truth(truth: Truth, trace: Trace) -> Account:
     )
 
 
-def _cells_of(trace: Trace, start: pd.Series, end: pd.Series) -> tuple[IntArray, IntArray]:
-    """Round times outward to whole cells of the trace, one at least."""
+def cells_of(trace: Trace, start: pd.Series, end: pd.Series) -> tuple[IntArray, IntArray]:
+    """Return the half-open ranges of cells that times span, rounded outward, one cell at least."""
 
     def ns(times: pd.Series) -> IntArray:
         return np.asarray(pd.DatetimeIndex(times).tz_convert("UTC").as_unit("ns").asi8, np.int64)

@@ -9,20 +9,19 @@ import pandas as pd
 
 from flowsift.arrays import FloatArray
 from flowsift.disaggregation import Disaggregation, from_uses
+from flowsift.evaluate.account import cells_of
 from flowsift.methods.cuts import Cuts
 from flowsift.trace import Trace
 
 
-def answer_from_labels(
-    trace: Trace, cuts: Cuts, *, label: Sequence[str], probability: FloatArray | None = None
-) -> Disaggregation:
+def answer_from_labels(trace: Trace, cuts: Cuts, *, label: Sequence[str], probability: FloatArray) -> Disaggregation:
     """Return the spans as events, each label one fixture."""
     uses = pd.DataFrame(
         {
             "start": trace.time_of(cuts.start),
             "end": trace.time_of(cuts.end),
             "label": pd.array(list(label), dtype="str"),
-            "probability": np.ones(cuts.start.size) if probability is None else probability,
+            "probability": probability,
         }
     )
     return from_uses(trace, uses)
@@ -30,13 +29,7 @@ def answer_from_labels(
 
 def cuts_of_uses(trace: Trace, uses: pd.DataFrame) -> Cuts:
     """Measure events whose cuts are given: start, end (tz-aware) and the volume that is theirs (``volume_l``)."""
-
-    def cells(times: pd.Series) -> FloatArray:
-        ns = pd.DatetimeIndex(times).tz_convert("UTC").as_unit("ns").asi8
-        return np.asarray((ns - trace.start_ns) / trace.interval_ns)
-
-    start = np.floor(cells(uses["start"])).astype(np.int64)
-    end = np.maximum(np.ceil(cells(uses["end"])).astype(np.int64), start + 1)
+    start, end = cells_of(trace, uses["start"], uses["end"])
     return Cuts(
         start=start,
         end=end,

@@ -13,13 +13,9 @@ from flowsift.disaggregation import Disaggregation, Shares, assemble
 from flowsift.errors import OptionError
 from flowsift.grouping import expand_ranges
 from flowsift.labels import FIXTURE_STEM
-from flowsift.methods.cuts import Cuts, cut_on_pauses
+from flowsift.methods.cuts import Cuts, cut_on_pauses, sampled_flow
 from flowsift.methods.floor import COMMON_LABELS, range_probabilities
 from flowsift.trace import Trace
-from flowsift.units import SECONDS_PER_MINUTE
-
-MOST_SAMPLES = 400
-"""A longer span is averaged down to this many samples before change points are sought: it bounds the work."""
 
 LEAST_SAMPLES = 8
 """A shorter span is one use."""
@@ -87,27 +83,6 @@ class ChangePointMethod:
         breaks = [0, *search.predict(pen=penalty)]
         level = [float(rate[a:b].mean()) for a, b in pairwise(breaks)]
         return pair_steps([int(edge[b]) for b in breaks], level)
-
-
-def sampled_flow(trace: Trace, first: int, stop: int) -> tuple[IntArray, FloatArray]:
-    """Return the flow of a span of cells in at most `MOST_SAMPLES` samples.
-
-    Pulses are spread evenly over the time since the pulse before.
-
-    Returns
-    -------
-    ndarray of int64, shape (n_samples + 1,)
-        Cells at which samples begin, then `stop`.
-    ndarray, shape (n_samples,)
-        Flow [L/min].
-    """
-    a, b = np.searchsorted(trace.cell, [first, stop])
-    # The first pulse has no known beginning: it is laid in its own cell.
-    at = np.concatenate([[first], trace.cell[a:b] + 1])
-    upto = np.concatenate([[0.0], np.cumsum(trace.volume_l[a:b])])
-    edge = np.unique(np.linspace(first, stop, min(stop - first, MOST_SAMPLES) + 1).astype(np.int64))
-    volume_l = np.diff(np.interp(edge, at, upto))
-    return edge, volume_l / (np.diff(edge) * trace.interval_s) * SECONDS_PER_MINUTE
 
 
 def pair_steps(edge: list[int], level_lpm: list[float]) -> list[Draw]:

@@ -19,6 +19,9 @@ PAUSE_S = 10.0
 LONGEST_PULSE_PAUSE_S = 300.0
 """Longest pause inside one span, whatever the pulse [s]. Assumption."""
 
+MOST_SAMPLES = 400
+"""The flow of a longer span is averaged down to this many samples: it bounds the work."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Cuts:
@@ -57,7 +60,7 @@ def cut_on_pauses(trace: Trace) -> Cuts:
     A meter of large pulses pauses between the pulses of one steady use: the pause allowed grows with the pulse.
     """
     if trace.n_flow == 0:
-        return cuts_at(trace, np.empty(0, np.int64), np.empty(0, np.int64))
+        return _measured(trace, np.empty(0, np.int64), np.empty(0, np.int64))
     pause_s = max(PAUSE_S, min(trace.pulse_l / SLOWEST_USE_LPM * SECONDS_PER_MINUTE, LONGEST_PULSE_PAUSE_S))
     reach = max(round(pause_s / trace.interval_s), 1) + 1
     gaps_before = np.searchsorted(trace.gaps[:, 0], trace.cell, side="right")
@@ -65,10 +68,10 @@ def cut_on_pauses(trace: Trace) -> Cuts:
     opens[0] = True
     first = np.flatnonzero(opens)
     last = np.append(first[1:], trace.n_flow) - 1
-    return cuts_at(trace, trace.cell[first], trace.cell[last] + 1)
+    return _measured(trace, trace.cell[first], trace.cell[last] + 1)
 
 
-def cuts_at(trace: Trace, start: IntArray, end: IntArray) -> Cuts:
+def _measured(trace: Trace, start: IntArray, end: IntArray) -> Cuts:
     """Measure given half-open ranges of cells, each holding at least one metered cell."""
     upto = np.concatenate([[0.0], np.cumsum(trace.volume_l)])
     first, stop = np.searchsorted(trace.cell, start), np.searchsorted(trace.cell, end)
@@ -83,3 +86,24 @@ def cuts_at(trace: Trace, start: IntArray, end: IntArray) -> Cuts:
         peak_lpm=np.where(stop > first, peak, 0.0) * SECONDS_PER_MINUTE / trace.interval_s,
         interval_s=trace.interval_s,
     )
+
+
+def sampled_flow(trace: Trace, first: int, stop: int) -> tuple[IntArray, FloatArray]:
+    """Return the flow of a span of cells in at most `MOST_SAMPLES` samples.
+
+    Pulses are spread evenly over the time since the pulse before.
+
+    Returns
+    -------
+    ndarray of int64, shape (n_samples + 1,)
+        Cells at which samples begin, then `stop`.
+    ndarray, shape (n_samples,)
+        Flow [L/min].
+    """
+    a, b = np.searchsorted(trace.cell, [first, stop])
+    # The first pulse has no known beginning: it is laid in its own cell.
+    at = np.concatenate([[first], trace.cell[a:b] + 1])
+    upto = np.concatenate([[0.0], np.cumsum(trace.volume_l[a:b])])
+    edge = np.unique(np.linspace(first, stop, min(stop - first, MOST_SAMPLES) + 1).astype(np.int64))
+    volume_l = np.diff(np.interp(edge, at, upto))
+    return edge, volume_l / (np.diff(edge) * trace.interval_s) * SECONDS_PER_MINUTE

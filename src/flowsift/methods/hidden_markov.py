@@ -16,8 +16,7 @@ from flowsift.arrays import FloatArray, IntArray
 from flowsift.disaggregation import Disaggregation
 from flowsift.labels import LABELS
 from flowsift.methods.answers import answer_from_labels, cuts_of_uses
-from flowsift.methods.change_points import sampled_flow
-from flowsift.methods.cuts import Cuts, cut_on_pauses
+from flowsift.methods.cuts import Cuts, cut_on_pauses, sampled_flow
 from flowsift.methods.training import N_HOMES, training_note, true_accounts
 from flowsift.trace import Trace
 
