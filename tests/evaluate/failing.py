@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
+
+import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.evaluate.references import EmptyMethod
@@ -45,3 +48,24 @@ class Interrupted(FloorMethod):
         if type(self).calls == 3:
             raise KeyboardInterrupt
         return super().disaggregate(trace)
+
+
+class NoWeights(EmptyMethod):
+    def prepare(self) -> None:
+        raise FileNotFoundError("no weights")
+
+
+class LabelsOneHome(FloorMethod):
+    def __init__(self) -> None:
+        self.asked = 0
+
+    def label_events(self, trace: Trace, uses: pd.DataFrame) -> Sequence[str]:
+        self.asked += 1
+        if self.asked > 1:
+            raise ZeroDivisionError("no more labels")
+        return super().label_events(trace, uses)
+
+
+class WantsArguments(EmptyMethod):
+    def __init__(self, weights: str) -> None:
+        self.weights = weights

@@ -60,6 +60,7 @@ def test_module_and_attribute() -> None:
         ("flowsift.evaluate.references:Nothing", "can't load"),
         ("no.such.module:x", "can't load"),
         ("flowsift.units:L_PER_GAL", "has no disaggregate"),
+        ("tests.evaluate.failing:WantsArguments", "'weights' \\(a class or factory is called without arguments"),
     ],
 )
 def test_what_can_not_be_loaded_is_one_clear_error(name: str, problem: str) -> None:

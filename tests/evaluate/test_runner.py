@@ -67,7 +67,7 @@ def test_a_failing_home_is_a_row_with_its_error_and_counts_as_unanswered(tmp_pat
     assert sum(v for k, v in big.items() if k.startswith("events.true[")) > 50
     assert not any(k.startswith("events.found[") for k in big)
     runs = [read_run(tmp_path)]
-    assert "failed on 1 homes, which count as unanswered" in ranking_text(runs, rank(runs), style="text")
+    assert "failed on 1 home: what failed there counts as unanswered" in ranking_text(runs, rank(runs), style="text")
 
 
 def test_a_home_that_failed_is_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -95,6 +95,33 @@ def test_a_folder_with_another_run_is_refused(tmp_path: Path) -> None:
     run("floor", tmp_path)
     with pytest.raises(OptionError, match="holds another run \\(method floor instead of empty\\)"):
         run("empty", tmp_path)
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_method_that_can_not_prepare_stops_the_run(tmp_path: Path, workers: int) -> None:
+    with pytest.raises(OptionError, match=r"NoWeights\.prepare failed: FileNotFoundError: no weights"):
+        run(f"{FAILING}NoWeights", tmp_path, workers=workers)
+
+
+def test_a_home_whose_labels_fail_is_no_home_less_to_label(tmp_path: Path) -> None:
+    records, whole = run(f"{FAILING}LabelsOneHome", tmp_path / "a"), run("floor", tmp_path / "b")
+    assert [bool(record.error) for record in records] == [False, True, True, True]
+    for record, right in zip(records, whole, strict=True):
+        asked = {name: n for name, n in right.counts.items() if name.startswith("precut.true[")}
+        assert {name: n for name, n in record.counts.items() if name.startswith("precut.true[")} == asked
+    assert not any(name.startswith("precut.found[") for name in records[-1].counts)
+
+
+def test_a_changed_method_is_another_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    module = tmp_path / "changing_method.py"
+    source = "from flowsift.evaluate.references import EmptyMethod\nclass Changing(EmptyMethod): pass\n"
+    module.write_text(source)
+    monkeypatch.syspath_prepend(tmp_path)
+    run_suite("changing_method:Changing", HOMES[:1], tmp_path / "run", suite="tiny")
+    run_suite("changing_method:Changing", HOMES[:1], tmp_path / "run", suite="tiny")
+    module.write_text(source + "# better\n")
+    with pytest.raises(OptionError, match="holds another run \\(method code"):
+        run_suite("changing_method:Changing", HOMES[:1], tmp_path / "run", suite="tiny")
 
 
 def test_the_record_says_what_was_run(tmp_path: Path) -> None:
@@ -147,6 +174,16 @@ def test_figures_by_condition(tmp_path: Path) -> None:
     assert table["interval_s"].tolist() == [1.0, 30.0]
     assert table["homes"].tolist() == [2, 2]
     assert table["value"].between(0.05, 1.0).all()
+
+
+def test_a_recorded_home_that_changed_is_scored_anew(tmp_path: Path) -> None:
+    home = RecordedHome(folder=tmp_path / "home-0")
+    simulate(0, days=1).write(home.folder)
+    first = run_suite("floor", [home], tmp_path / "run", suite="own")
+    simulate(1, days=1).write(home.folder)
+    again = run_suite("floor", [home], tmp_path / "run", suite="own")
+    assert first[0].checksum != again[0].checksum
+    assert run_suite("floor", [home], tmp_path / "run", suite="own") == again
 
 
 def test_recorded_homes_score_as_the_simulated_ones(tmp_path: Path) -> None:

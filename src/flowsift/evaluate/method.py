@@ -8,6 +8,7 @@ from typing import Protocol, runtime_checkable
 import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
+from flowsift.errors import OptionError
 from flowsift.trace import Trace
 
 
@@ -25,10 +26,20 @@ class Method(Protocol):
 
 
 def prepare(method: Method) -> None:
-    """Let a method train or load what it needs, if it says so, outside any home's time."""
+    """Let a method train or load what it needs, if it says so, outside any home's time.
+
+    Raises
+    ------
+    OptionError
+        If it fails at that, whatever with: no home can be scored.
+    """
     ready = getattr(method, "prepare", None)
-    if callable(ready):
+    if not callable(ready):
+        return
+    try:
         ready()
+    except Exception as error:  # a plug-in may raise anything
+        raise OptionError(f"{type(method).__name__}.prepare failed: {type(error).__name__}: {error}") from error
 
 
 @runtime_checkable

@@ -12,6 +12,7 @@ from flowsift.evaluate.method import LabelsEvents
 from flowsift.evaluate.totals import Counts, Figures, Totals, by_name, f1, mean_defined, ratio
 from flowsift.grouping import sum_by
 from flowsift.labels import LABELS
+from flowsift.trace import IntArray
 from flowsift.units import SECONDS_PER_MINUTE
 
 DEFINITIONS = (
@@ -49,17 +50,27 @@ def count_labels(method: LabelsEvents, truth: Account, *, smallest_event_l: floa
     InputError
         If the method doesn't return one label an event, or returns an unknown one.
     """
-    rows = np.flatnonzero(truth.volume_l >= smallest_event_l * (1.0 - 1e-9))
+    rows = _counting(truth, smallest_event_l)
     labels = list(method.label_events(truth.trace, uses_table(truth).iloc[rows].reset_index(drop=True)))
     if len(labels) != rows.size:
         raise InputError(f"label_events returned {len(labels)} labels for {rows.size} events")
     codes = label_codes(labels)
     true, n = truth.label[rows], len(LABELS)
     return {
-        **by_name("precut.true", LABELS, np.bincount(true, minlength=n)),
+        **count_unlabelled(truth, smallest_event_l=smallest_event_l),
         **by_name("precut.answered", LABELS, np.bincount(codes, minlength=n)),
         **by_name("precut.found", LABELS, np.bincount(true[codes == true], minlength=n)),
     }
+
+
+def count_unlabelled(truth: Account, *, smallest_event_l: float) -> Counts:
+    """Count the true events that a method that fails was asked for: none gets a label."""
+    true = truth.label[_counting(truth, smallest_event_l)]
+    return by_name("precut.true", LABELS, np.bincount(true, minlength=len(LABELS)))
+
+
+def _counting(truth: Account, smallest_event_l: float) -> IntArray:
+    return np.flatnonzero(truth.volume_l >= smallest_event_l * (1.0 - 1e-9))
 
 
 def uses_table(truth: Account) -> pd.DataFrame:

@@ -68,7 +68,7 @@ class Run:
 
     @property
     def failed(self) -> tuple[HomeRecord, ...]:
-        """Homes on which the method failed; they count as answered by nothing."""
+        """Homes on which the method failed, or failed to label; what failed there counts as unanswered."""
         return tuple(home for home in self.homes if home.error)
 
     @property

@@ -6,6 +6,7 @@ import hashlib
 import json
 import platform
 import subprocess
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from importlib.metadata import PackageNotFoundError, version
@@ -40,8 +41,9 @@ class Manifest:
         Of Python and of `PACKAGES`.
     commit : str
         Commit of the working copy that flowsift was imported from, ``+`` added if it has changes; empty without one.
-    code : str
-        Checksum of flowsift's source and data files: a changed file is another run, whatever the commit.
+    code, method_code : str
+        Checksums of flowsift's source and data files and of those of the method's package or module: a changed file
+        is another run, whatever the commit.
     machine : str
     """
 
@@ -55,6 +57,7 @@ class Manifest:
     versions: Mapping[str, str]
     commit: str
     code: str
+    method_code: str
     machine: str
 
 
@@ -93,10 +96,13 @@ def open_run(folder: Path, manifest: Manifest) -> None:
     path = folder / MANIFEST
     if path.exists():
         there = read_manifest(folder)
-        same = ("method", "suite", "suite_checksum", "code")
+        same = ("method", "suite", "suite_checksum", "code", "method_code")
         differs = [name for name in same if getattr(there, name) != getattr(manifest, name)]
         if differs:
-            what = ", ".join(f"{name} {getattr(there, name)} instead of {getattr(manifest, name)}" for name in differs)
+            what = ", ".join(
+                f"{name.replace('_', ' ')} {getattr(there, name)} instead of {getattr(manifest, name)}"
+                for name in differs
+            )
             raise OptionError(f"{folder} holds another run ({what}); give another folder or delete this one")
     (folder / HOMES).mkdir(parents=True, exist_ok=True)
     write_text(json.dumps(asdict(manifest), indent=1), path)
@@ -113,6 +119,8 @@ def read_manifest(folder: Path) -> Manifest:
     path = folder / MANIFEST
     try:
         return Manifest(**json.loads(path.read_text(encoding="utf-8")))
+    except FileNotFoundError as error:
+        raise InputError("expected a folder that `flowsift score` wrote, found no run there", file=str(path)) from error
     except (OSError, ValueError, TypeError) as error:
         raise InputError(f"expected the record of a run: {error}", file=str(path)) from error
 
@@ -165,9 +173,24 @@ def commit() -> str:
 
 def code_checksum() -> str:
     """Return a checksum of the package's source and data files, trained weights included."""
-    folder = Path(flowsift.__file__).parent
+    return _checksum(Path(flowsift.__file__).parent)
+
+
+def method_checksum(method: object) -> str:
+    """Return a checksum of the files of a method's package, or of its module where it is in none; empty without one."""
+    name = type(method).__module__
+    package = getattr(sys.modules[name.partition(".")[0]], "__file__", None)
+    if package and Path(package).name == "__init__.py":
+        return _checksum(Path(package).parent)
+    module = getattr(sys.modules[name], "__file__", None)
+    return _checksum(Path(module)) if module else ""
+
+
+def _checksum(place: Path) -> str:
+    """Return a checksum of a file, or of all files below a folder but compiled ones, and their names."""
     digest = hashlib.sha256()
-    for path in sorted(p for p in folder.rglob("*") if p.is_file() and p.suffix != ".pyc"):
-        digest.update(path.relative_to(folder).as_posix().encode())
+    files = [place] if place.is_file() else (p for p in place.rglob("*") if p.is_file() and p.suffix != ".pyc")
+    for path in sorted(files):
+        digest.update(path.relative_to(place).as_posix().encode())
         digest.update(path.read_bytes())
     return digest.hexdigest()[:16]

@@ -48,7 +48,7 @@ def load_method(name: str) -> Method:
     Raises
     ------
     OptionError
-        If the name is unknown (lists the known ones), can't be imported, or has no ``disaggregate``.
+        If the name is unknown (lists the known ones), can't be imported or made, or has no ``disaggregate``.
     """
     try:
         if ":" in name:
@@ -62,11 +62,18 @@ def load_method(name: str) -> Method:
                 listed = ", ".join(sorted(known)) or "none installed"
                 raise OptionError(f"unknown method {name!r}; known methods: {listed}; or give module:attribute")
             loaded = known[name].load()
+        # A class has the method too, unbound: only an instance can be used.
+        ready = hasattr(loaded, "disaggregate") and not isinstance(loaded, type)
+        method: object = loaded if ready or not callable(loaded) else loaded()
+    except OptionError:
+        raise
     except (ImportError, AttributeError) as error:
         raise OptionError(f"can't load method {name!r}: {error}") from error
-    # A class has the method too, unbound: only an instance can be used.
-    ready = hasattr(loaded, "disaggregate") and not isinstance(loaded, type)
-    method: object = loaded if ready or not callable(loaded) else loaded()
+    except Exception as error:  # a plug-in may raise anything
+        raise OptionError(
+            f"can't load method {name!r}: {type(error).__name__}: {error} (a class or factory is called without "
+            "arguments)"
+        ) from error
     if not isinstance(method, Method):
         raise OptionError(f"method {name!r} has no disaggregate(trace)")
     return method

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import TypeVar
 
@@ -22,12 +23,13 @@ from flowsift.evaluate.contract import broken_invariant
 from flowsift.evaluate.cost import count_cost, measure
 from flowsift.evaluate.homes import LabelledHome, SimulatedHome, home_checksum
 from flowsift.evaluate.method import LabelsEvents, Method, prepare
-from flowsift.evaluate.precut import count_labels
+from flowsift.evaluate.precut import count_labels, count_unlabelled
 from flowsift.evaluate.record import (
     HomeRecord,
     Manifest,
     code_checksum,
     commit,
+    method_checksum,
     open_run,
     read_records,
     versions,
@@ -60,8 +62,8 @@ def run_suite(
 ) -> list[HomeRecord]:
     """Score a method on homes and write the record of the run.
 
-    Homes that the folder holds already are not run again, unless they failed. The number of workers changes nothing
-    but the time.
+    Homes that the folder holds already are not run again, unless they failed or their files changed. The number of
+    workers changes nothing but the time.
 
     Parameters
     ----------
@@ -107,10 +109,12 @@ def run_suite(
             versions=versions(),
             commit=commit(),
             code=code_checksum(),
+            method_code=method_checksum(loaded),
             machine=f"{platform.system()} {platform.machine()}",
         ),
     )
-    done = {name: record for name, record in read_records(folder, names).items() if not record.error}
+    there = read_records(folder, names)
+    done = {home.name: there[home.name] for home in homes if home.name in there and _holds(there[home.name], home)}
     tell = report or _say_nothing
     for record in done.values():
         tell(record)
@@ -128,6 +132,11 @@ def run_suite(
     else:
         _run_parallel(method, left, workers=workers, keep=keep)
     return [done[name] for name in names]
+
+
+def _holds(record: HomeRecord, home: LabelledHome) -> bool:
+    """Whether a record is of the home as it is now; one that is simulated changes only with the code of the run."""
+    return not record.error and (isinstance(home, SimulatedHome) or record.checksum == home_checksum(*home.load()))
 
 
 def _say_nothing(_: HomeRecord) -> None:
@@ -151,12 +160,13 @@ def score_labelled_home(method: Method, home: LabelledHome) -> HomeRecord:
         error, answer = f"{type(failure).__name__}: {failure}", EmptyMethod().disaggregate(trace)
     comparison = Comparison(truth=true, answer=account_of_answer(answer))
     counts = count(comparison) | costs
-    if isinstance(method, LabelsEvents) and not error:
+    if isinstance(method, LabelsEvents):
         try:
             counts |= count_labels(method, true, smallest_event_l=comparison.smallest_event_l)
         except Exception as failure:
             logger.warning("%s failed to label %s", type(method).__name__, home.name, exc_info=True)
-            error = f"label_events: {type(failure).__name__}: {failure}"
+            error = error or f"label_events: {type(failure).__name__}: {failure}"
+            counts |= count_unlabelled(true, smallest_event_l=comparison.smallest_event_l)
     return _record(home, trace, truth, counts=counts, error=error)
 
 
@@ -192,27 +202,24 @@ def _answer(method: Method, trace: Trace, truth: Truth) -> Disaggregation:
     return method.answer(trace, truth) if isinstance(method, Oracle) else method.disaggregate(trace)
 
 
-_worker_method: Method | None = None
+@cache
+def _prepared(name: str) -> Method:
+    """Return a method, loaded and trained once a process."""
+    method = load_method(name)
+    prepare(method)
+    return method
 
 
-def _start_worker(name: str) -> None:
-    global _worker_method  # one method a process, trained once
-    _worker_method = load_method(name)
-    prepare(_worker_method)
-
-
-def _score_in_worker(home: LabelledHome) -> HomeRecord:
-    if _worker_method is None:
-        raise RuntimeError("the worker has no method; start it with _start_worker")
-    return score_labelled_home(_worker_method, home)
+def _score_in_worker(method: str, home: LabelledHome) -> HomeRecord:
+    return score_labelled_home(_prepared(method), home)
 
 
 def _run_parallel(
     method: str, homes: Sequence[LabelledHome], *, workers: int, keep: Callable[[HomeRecord], None]
 ) -> None:
     lost: list[LabelledHome] = []
-    with ProcessPoolExecutor(min(workers, len(homes)), initializer=_start_worker, initargs=(method,)) as pool:
-        running = {pool.submit(_score_in_worker, home): home for home in homes}
+    with ProcessPoolExecutor(min(workers, len(homes))) as pool:
+        running = {pool.submit(_score_in_worker, method, home): home for home in homes}
         try:
             for future in as_completed(running):
                 try:
@@ -224,9 +231,9 @@ def _run_parallel(
             raise
     # A process that dies takes its pool down: try what was lost one at a time to see which home kills it.
     for home in lost:
-        with ProcessPoolExecutor(1, initializer=_start_worker, initargs=(method,)) as pool:
+        with ProcessPoolExecutor(1) as pool:
             try:
-                keep(pool.submit(_score_in_worker, home).result())
+                keep(pool.submit(_score_in_worker, method, home).result())
             except BrokenProcessPool:
                 keep(_lost_home(home))
 

@@ -47,7 +47,7 @@ def ranking_text(runs: Sequence[Run], ranking: pd.DataFrame, *, style: Style, wa
     reference = ranking["reference"].iloc[0]
     compared = f"; * differs from {reference} by more than another set of homes would explain" if len(runs) > 1 else ""
     lines = [
-        f"Suite {first.suite} ({len(first.homes)} homes, checksum {first.suite_checksum or 'not frozen'}). "
+        f"Suite {first.suite} ({_homes(len(first.homes))}, checksum {first.suite_checksum or 'not frozen'}). "
         f"Value [95 % interval over homes]{compared}.",
         "",
         _markdown(table) if style == "markdown" else table.to_string(),
@@ -55,18 +55,22 @@ def ranking_text(runs: Sequence[Run], ranking: pd.DataFrame, *, style: Style, wa
     ]
     for run in runs:
         m = run.manifest
-        failures = f"; failed on {len(run.failed)} homes, which count as unanswered" if run.failed else ""
+        failures = (
+            f"; failed on {_homes(len(run.failed))}: what failed there counts as unanswered" if run.failed else ""
+        )
         lines.append(f"{m.method}: {m.method_class}; trained on {m.training_data}{failures}")
     if runs[0].thawed:
-        lines.append(
-            f"Not comparable with other tables: {len(runs[0].thawed)} homes are not those of the frozen suite."
-        )
+        lines.append(f"Not comparable with other tables: {_homes(len(runs[0].thawed))} not as in the frozen suite.")
     lines += sorted({line for run in runs for line in _attributions(run)})
     yardsticks = [f"{title(name)}: {text}" for name, text in PUBLISHED.items() if title(name) in table.index]
     lines += ["", "Published, for the nearest measure:", *yardsticks, ""]
     software = ", ".join(f"{name} {number}" for name, number in first.versions.items())
     lines.append(f"{software}; commit {first.commit or 'unknown'}; code {first.code}; {first.machine}")
     return "\n".join(lines) + "\n"
+
+
+def _homes(n: int) -> str:
+    return f"{n} home{'' if n == 1 else 's'}"
 
 
 def _attributions(run: Run) -> list[str]:

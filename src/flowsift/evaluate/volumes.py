@@ -29,7 +29,7 @@ DEFINITIONS = (
     ),
     Definition(
         name="volume.home_share",
-        title="the same, mean over homes",
+        title="volume on the right label, mean over homes",
         better="higher",
         meaning="Mean over homes of volume.share: a home that irrigates weighs no more than another.",
     ),
