@@ -7,6 +7,7 @@ from typing import Literal
 
 import numpy as np
 
+from flowsift.grouping import expand_ranges
 from flowsift.households.plumbing import Flows
 from flowsift.trace import FloatArray, IntArray
 from flowsift.units import SECONDS_PER_MINUTE
@@ -161,26 +162,19 @@ def _touched(pieces: _Pieces, meter: Meter, interval_s: float, n_cells: int) -> 
     dense = pieces.is_busy | ((pieces.rate > 0) & (pieces.rate * interval_s >= 0.5 * meter.pulse_l))
     low = np.floor(begin[dense] / interval_s - 1e-9).astype(np.int64)
     high = np.ceil(end[dense] / interval_s + 1e-9).astype(np.int64)
-    found = [_ranges(low, high)]
+    found = [expand_ranges(low, high)[1]]
     lone = np.flatnonzero(~dense & (pieces.rate > 0))
     if lone.size:
         pulse = meter.pulse_l
         level = np.floor(pieces.registered_l / pulse + 1e-9)
-        k = _ranges(level[lone].astype(np.int64) + 1, level[lone + 1].astype(np.int64) + 1)
-        count = (level[lone + 1] - level[lone]).astype(np.int64)
-        which = np.repeat(lone, count)
+        owner, k = expand_ranges(level[lone].astype(np.int64) + 1, level[lone + 1].astype(np.int64) + 1)
+        which = lone[owner]
         when = begin[which] + (k * pulse - pieces.registered_l[which]) / pieces.rate[which]
         cell = np.floor(when / interval_s).astype(np.int64)
         # A pulse on an edge may round to either side: look at both.
         found += [cell, cell - 1, cell + 1]
     cells = np.unique(np.concatenate(found))
     return cells[(cells >= 0) & (cells < n_cells)]
-
-
-def _ranges(low: IntArray, high: IntArray) -> IntArray:
-    """Concatenation of ``arange(low[i], high[i])``."""
-    count = np.maximum(high - low, 0)
-    return np.repeat(low - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
 
 
 def _composition(pieces: _Pieces, flows: Flows, level: FloatArray) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
@@ -213,11 +207,10 @@ def _block(
     at = np.searchsorted(level[begin:end], middle)
     by_litre = width / pieces.total_lpm[piece]
     trickle = np.bincount(at, by_litre * pieces.leak_lpm[piece], minlength=n_flow).astype(np.float64)
-    count = pieces.entries[piece]
-    entry = _ranges(pieces.entry[piece], pieces.entry[piece] + count)
-    litres = np.repeat(by_litre, count) * flows.volume_l[entry] * SECONDS_PER_MINUTE
+    owner, entry = expand_ranges(pieces.entry[piece], pieces.entry[piece] + pieces.entries[piece])
+    litres = by_litre[owner] * flows.volume_l[entry] * SECONDS_PER_MINUTE
     n_uses = int(flows.use.max(initial=0)) + 1
-    key = np.repeat(at, count) * n_uses + flows.use[entry]
+    key = at[owner] * n_uses + flows.use[entry]
     keys, inverse = np.unique(key, return_inverse=True)
     shares = np.bincount(inverse, litres, minlength=keys.size).astype(np.float64)
     return keys % n_uses, begin + keys // n_uses, shares, trickle

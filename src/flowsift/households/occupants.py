@@ -15,6 +15,9 @@ Role = Literal["worker", "student", "child", "at_home", "retired", "night_worker
 
 Act = Literal["toilet", "shower", "bath", "teeth", "wash", "drink", "kitchen", "meal", "clean"]
 
+HOLIDAYS_PER_D, GUESTS_PER_D = 0.006, 0.02
+"""Holidays and visits of guests that begin, a day."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Person:
@@ -83,16 +86,14 @@ class Absences:
     guests: dict[int, int]
 
 
-def absences(
-    days: Days, rng: np.random.Generator, *, holidays_per_d: float = 0.006, guests_per_d: float = 0.02
-) -> Absences:
+def absences(days: Days, rng: np.random.Generator) -> Absences:
     """Draw holidays of 2 to 12 days and visits of 1 to 3 days (assumption: three weeks away and some guests a year)."""
     away: set[int] = set()
     guests: dict[int, int] = {}
     for day in range(days.n):
-        if rng.random() < holidays_per_d:
+        if rng.random() < HOLIDAYS_PER_D:
             away.update(range(day, day + int(rng.integers(2, 13))))
-        if rng.random() < guests_per_d * (2.0 if days.weekday[day] >= 4 else 0.6):
+        if rng.random() < GUESTS_PER_D * (2.0 if days.weekday[day] >= 4 else 0.6):
             count = int(rng.integers(1, 4))
             for later in range(day, day + int(rng.integers(1, 4))):
                 guests[later] = count

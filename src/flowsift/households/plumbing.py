@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from flowsift.grouping import expand_ranges
 from flowsift.households.days import Days
 from flowsift.households.uses import ORIFICE, Use, volume_after
 from flowsift.trace import FloatArray, IntArray
@@ -50,7 +51,7 @@ class ServiceLine:
     drawdown_l : float
         Pump: volume from cut-out to cut-in [L].
     pump_lpm : float
-        Pump: its flow [L/min].
+        Pump: its flow [L/min]; on the card only, the tank fills in 0.6 of the volume that empties it.
     """
 
     supply: Literal["mains", "pump"] = "mains"
@@ -113,10 +114,8 @@ def run(uses: Sequence[Use], line: ServiceLine, *, days: Days, leak_lpm: float, 
     nominal = np.empty(0)
     for _ in range(_ROUNDS if by_volume else 1):
         counts = np.array([p[1].size for p in parts], dtype=np.int64)
-        owner = np.repeat(np.arange(n), counts)
         first = np.array([p[0] for p in parts], dtype=np.int64)
-        offset = np.arange(owner.size) - np.repeat(np.cumsum(counts) - counts, counts)
-        second = first[owner] + offset if n else np.empty(0, np.int64)
+        owner, second = expand_ranges(first, first + counts)
         nominal = np.concatenate([p[1] for p in parts]) if n else np.empty(0)
         factor = _solve(owner, second, nominal * SECONDS_PER_MINUTE, exponent, line, supply, leak_lpm)
         if line.turbulence > 0:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -73,7 +73,6 @@ class Home:
     lavatory_per_h: float
     routine: Literal["clocked", "stays"] = "clocked"
     unit: str = "L"
-    notes: dict[str, Any] = field(default_factory=dict)
 
 
 def draw_home(
@@ -282,13 +281,3 @@ def draw_meter(rng: np.random.Generator, *, stock: Stock) -> Meter:
         gain=round(float(np.clip(rng.normal(1.002, 0.005), 0.985, 1.015)), 5),
         phase=round(float(rng.random()), 6),
     )
-
-
-def fixture_rows(fixtures: Sequence[SimulatedFixture]) -> list[dict[str, object]]:
-    """Return the rows of the table of fixtures."""
-    rows: list[dict[str, object]] = []
-    for fixture in fixtures:
-        many = getattr(fixture, "rows", None)
-        for row in many() if many else [fixture.row()]:
-            rows.append({name: getattr(row, name) for name in row.__dataclass_fields__})
-    return rows

@@ -1,8 +1,7 @@
-"""Draws a home of the shifted population: other habits, other plumbing, other shapes of flow."""
+"""Makes a home one of the shifted population: other habits, other plumbing, other shapes of flow."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import replace
 
 import numpy as np
@@ -16,28 +15,16 @@ from flowsift.households.fixtures.toilets import GravityToilet
 from flowsift.households.fixtures.valve_toilets import draw_valve_toilet
 from flowsift.households.occupants import Person
 from flowsift.households.plumbing import ServiceLine
-from flowsift.households.population import Home, Stock, draw_home
+from flowsift.households.population import Home
 from flowsift.households.streams import stream
 
 
-def draw_shifted_home(
-    seed: int,
-    *,
-    stock: Stock,
-    n_days: int,
-    people: int | None = None,
-    outdoors: bool = True,
-    include: Collection[str] = (),
-    exclude: Collection[str] = (),
-) -> Home:
-    """Draw a home of the shifted population (parameters as for `flowsift.households.population.draw_home`).
+def shifted_home(base: Home, *, seed: int, n_days: int) -> Home:
+    """Return a home of the standard population as one of the shifted population.
 
     The people keep other hours and act by waiting times; toilets, taps, showers and washers are of other designs;
     many homes are on a pump or have a loft tank.
     """
-    base = draw_home(
-        seed, stock=stock, n_days=n_days, people=people, outdoors=outdoors, include=include, exclude=exclude
-    )
     rng = stream(seed, "shifted home")
     n_people = len(base.people)
     fixtures: list[SimulatedFixture] = []

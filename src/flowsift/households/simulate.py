@@ -15,13 +15,14 @@ from flowsift.households.fixtures.base import Setting
 from flowsift.households.fixtures.leaks import Trickle, steps
 from flowsift.households.fixtures.main_valve import MainValve
 from flowsift.households.fixtures.shifted_machines import LoftTank
-from flowsift.households.household import Household, from_record
+from flowsift.households.household import Household
 from flowsift.households.metering import record
 from flowsift.households.occupants import absences, agenda
 from flowsift.households.plumbing import run
 from flowsift.households.population import STOCKS, Home, Stock, draw_home
+from flowsift.households.recorded import from_record
 from flowsift.households.rooms import assigned
-from flowsift.households.shifted_population import draw_shifted_home
+from flowsift.households.shifted_population import shifted_home
 from flowsift.households.shifted_routine import shifted_agenda
 from flowsift.households.streams import stream
 from flowsift.households.together import moved_together
@@ -111,8 +112,9 @@ def simulate(
     """
     _check(stock, population, interval_s, pulse_l, people)
     calendar = days_from(start, n=days, timezone=timezone)
-    draw = draw_home if population == "standard" else draw_shifted_home
-    home = draw(seed, stock=stock, n_days=days, people=people, outdoors=outdoors, include=include, exclude=exclude)
+    home = draw_home(seed, stock=stock, n_days=days, people=people, outdoors=outdoors, include=include, exclude=exclude)
+    if population == "shifted":
+        home = shifted_home(home, seed=seed, n_days=days)
     faults = (faults or Faults()).checked()
     meter = replace(home.meter, pulse_l=pulse_l, interval_s=interval_s, drift_ppm=faults.drift_ppm)
     if starting_lpm is not None:
@@ -199,7 +201,6 @@ def _card(home: Home, days: Days) -> dict[str, Any]:
         "meter": asdict(home.meter),
         "kitchen_per_h": home.kitchen_per_h,
         "lavatory_per_h": home.lavatory_per_h,
-        **home.notes,
     }
 
 

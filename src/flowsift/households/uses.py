@@ -62,6 +62,13 @@ class Use:
         """Return the same use at another time."""
         return replace(self, start_s=start_s)
 
+    def stopped(self, from_s: float, to_s: float) -> Use:
+        """Return the use cut short: its flow falls to nothing between two times since its start [s]."""
+        keep = self.t_s < from_s
+        t_s = np.append(self.t_s[keep], [from_s, to_s])
+        flow_lpm = np.append(self.flow_lpm[keep], [np.interp(from_s, self.t_s, self.flow_lpm), 0.0])
+        return replace(self, t_s=t_s, flow_lpm=flow_lpm, by_volume=False)
+
 
 def cumulative_l(use: Use) -> FloatArray:
     """Return the volume up to each point of a use [L], shape (n_points,)."""
@@ -98,10 +105,9 @@ def steady(
     return t, np.array([0.0, flow_lpm, flow_lpm, 0.0])
 
 
-def filled(
-    volume_l: float, flow_lpm: float, *, rise_s: float = 0.5, fall_s: float = 0.3
-) -> tuple[FloatArray, FloatArray]:
+def filled(volume_l: float, flow_lpm: float) -> tuple[FloatArray, FloatArray]:
     """Return the points of a fill of known volume through a valve that snaps open and shut."""
+    rise_s, fall_s = 0.5, 0.3
     full_s = volume_l / flow_lpm * SECONDS_PER_MINUTE
     duration_s = full_s + 0.5 * (rise_s + fall_s)
     if duration_s <= 2.0 * (rise_s + fall_s):
@@ -115,11 +121,10 @@ def filled(
     return steady(duration_s, flow_lpm, rise_s=rise_s, fall_s=fall_s)
 
 
-def chain(*runs: tuple[FloatArray, FloatArray], pauses_s: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+def chain(*runs: tuple[FloatArray, FloatArray], pauses_s: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Join runs of flow into one use, with pauses of no flow between them, shape of `pauses_s` (n_runs - 1,)."""
-    pauses = np.zeros(len(runs) - 1) if pauses_s is None else pauses_s
     times, flows = [runs[0][0]], [runs[0][1]]
-    for pause, (t, q) in zip(pauses, runs[1:], strict=True):
+    for pause, (t, q) in zip(pauses_s, runs[1:], strict=True):
         begin = times[-1][-1] + max(float(pause), 0.05)
         times.append(t + begin)
         flows.append(q)
