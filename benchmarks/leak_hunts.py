@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import argparse
 import platform
-import subprocess
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
@@ -21,12 +20,13 @@ import numpy as np
 import pandas as pd
 
 from flowsift.errors import NotEnoughDataError
+from flowsift.evaluate.record import commit
 from flowsift.households.days import days_from
 from flowsift.households.faults import Faults
 from flowsift.households.fixtures.leaks import Trickle
+from flowsift.households.fixtures.main_valve import refill_surge
 from flowsift.households.population import draw_home
 from flowsift.households.simulate import all_uses, run_uses
-from flowsift.households.uses import Use
 from flowsift.study.isolation import Isolation, isolate
 from flowsift.study.isolation_log import Step
 from flowsift.study.isolation_plan import step_minutes
@@ -96,15 +96,17 @@ def make_hunt(
     at_s = begin_s + step_min * 60.0 * np.arange(len(moves) + 1)
     states = _states(moves)
     n_days = int(np.ceil((at_s[-1] + 3600.0) / SECONDS_PER_DAY))
-    home = draw_home(
-        seed, stock="us", n_days=n_days, people=None, outdoors=False, include=(), exclude=("worn flapper",)
-    )
+    home = draw_home(seed, stock="us", n_days=n_days, outdoors=False, exclude=("worn flapper",))
     leaks = _leaks({**rates, "": rest}, states, at_s, n_days * SECONDS_PER_DAY, rng)
     meter = replace(home.meter, pulse_l=pulse_l, interval_s=interval_s, starting_lpm=starting_lpm)
     home = replace(home, meter=meter, leaks=tuple(leaks))
     days = days_from("2024-06-03", n=n_days, timezone="UTC")
     uses = all_uses(home, days, seed=seed)
-    uses += [_surge(at, rng) for at, (kind, _) in zip(at_s[:-1], moves, strict=True) if kind == "open"]
+    uses += [
+        refill_surge(float(at), float(rng.uniform(0.1, 0.6)) * L_PER_GAL, fixture="pipes")
+        for at, (kind, _) in zip(at_s[:-1], moves, strict=True)
+        if kind == "open"
+    ]
     household = run_uses(uses, home, days, seed=seed, faults=Faults(), card={})
     moved = rng.normal(0.0, late_s, at_s.size) if late_s else np.zeros(at_s.size)
     written = np.round((at_s + moved) / 60.0) * 60.0 if late_s else at_s
@@ -159,15 +161,6 @@ def _leaks(
     return leaks
 
 
-def _surge(at_s: float, rng: np.random.Generator) -> Use:
-    """Refill of a branch's pipes: a few tenths of a gallon in some seconds."""
-    litres = float(rng.uniform(0.1, 0.6)) * L_PER_GAL
-    t = np.array([0.0, 0.8, 2.5, 5.0, 9.0, 15.0])
-    q = np.array([0.0, 1.0, 0.8, 0.45, 0.15, 0.0])
-    mean = float(np.sum(0.5 * (q[1:] + q[:-1]) * np.diff(t)) / 60.0)
-    return Use(start_s=float(at_s), label="other", fixture="pipes", t_s=t, flow_lpm=q * litres / mean)
-
-
 def score_hunt(hunt: Hunt, answer: Isolation) -> dict[str, float]:
     """Compare the answer with the truth: what is inside its interval, how wide those are, and how it adds up."""
     inside, width, error = [], [], []
@@ -212,9 +205,8 @@ def run_hunts(seeds: range, *, fit_within_s: float = 0.0, **options: float | str
 
 def environment() -> str:
     """Versions and the commit, in a sentence."""
-    commit = subprocess.run(["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=False)
     names = ", ".join(f"{name} {version(name)}" for name in ("flowsift", "numpy", "scipy"))
-    return f"Commit {commit.stdout.strip() or 'unknown'}; Python {platform.python_version()}, {names}."
+    return f"Commit {commit() or 'unknown'}; Python {platform.python_version()}, {names}."
 
 
 def report_text(table: pd.DataFrame, hunts: int) -> str:

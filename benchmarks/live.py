@@ -19,7 +19,6 @@ import multiprocessing
 import os
 import platform
 import random
-import subprocess
 import tempfile
 import time
 from collections import Counter
@@ -30,6 +29,7 @@ import pandas as pd
 
 import flowsift as fs
 from flowsift.cli import main as command
+from flowsift.evaluate.record import commit
 from flowsift.households import simulate
 from flowsift.households.fixtures.leaks import Trickle
 from flowsift.stream import (
@@ -74,10 +74,9 @@ def main() -> None:
 
 def environment() -> str:
     """Return what the figures were measured on."""
-    commit = subprocess.run(["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=False)
     load = os.getloadavg()[0]
     return (
-        f"flowsift {fs.__version__} at {commit.stdout.strip()}, Python {platform.python_version()}, "
+        f"flowsift {fs.__version__} at {commit() or 'unknown'}, Python {platform.python_version()}, "
         f"numpy {np.__version__}, {os.cpu_count()} cores, load {load:.1f}"
     )
 
