@@ -10,170 +10,34 @@ existing report are replaced, the others stay.
 from __future__ import annotations
 
 import argparse
-import hashlib
-import json
 import os
 import platform
 import re
 import shutil
-import signal
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 import psutil
 
+from fleet_faults import measure_damage, measure_interrupts, measure_kills
+from fleet_runs import DISTINCT, Watched, content, watched_run, write_fleet
 from flowsift.evaluate.record import commit
-from flowsift.fleet import find_homes, read_answers, run_fleet
+from flowsift.fleet import find_homes, read_answers
 from flowsift.fleet.store import FleetStore
 from flowsift.fleet.work import Job, answer_home, code_here
-from flowsift.households import simulate
 
-DISTINCT = 8
-"""Simulated homes that the others are copies of."""
-
-WARM_UP = 6
-"""First outcomes that aren't timed: every worker has loaded what it needs by then."""
-
-SAMPLE_S = 0.1
 PACKAGES = ("flowsift", "dask", "distributed", "pyarrow", "pandas", "numpy", "duckdb", "pyspark")
 PRICE_PER_CORE_H = 0.05
 """Price of a core-hour of a rented machine [USD] (assumption: it differs by provider and by year)."""
-
-
-def write_fleet(folder: Path, *, homes: int, days: int, interval_s: float) -> Path:
-    """Write a partitioned data set with a row for every interval."""
-    models = folder.with_name(f"{folder.name}-models")
-    models.mkdir(parents=True)
-    for number in range(min(DISTINCT, homes)):
-        trace = simulate(1_000 + number, days=days, interval_s=interval_s).trace
-        volume = np.zeros(trace.n_cells)
-        volume[trace.cell] = trace.volume_l
-        table = pd.DataFrame({"time": trace.time_of(np.arange(trace.n_cells)), "volume_l": volume})
-        table.to_parquet(models / f"{number}.parquet")
-    for number in range(homes):
-        place = folder / f"home={number:06d}"
-        place.mkdir(parents=True)
-        shutil.copy2(models / f"{number % DISTINCT}.parquet", place / "part-0.parquet")
-    return folder
-
-
-@dataclass(frozen=True, kw_only=True)
-class Watched:
-    """A run as seen from outside: outcomes with their times, peak memory, processor time of the workers."""
-
-    status: int
-    outcomes: list[tuple[float, str, str]]
-    elapsed_s: float
-    coordinator_mb: float
-    worker_mb: float
-    worker_cpu_s: list[tuple[float, float]]
-    load: float
-
-    def homes_per_s(self) -> float:
-        """Rate of homes after the warm-up."""
-        times = [at for at, _, _ in self.outcomes]
-        return (len(times) - WARM_UP) / (times[-1] - times[WARM_UP - 1])
-
-    def homes_per_cpu_s(self) -> float:
-        """Homes after the warm-up for each second that a core worked for the workers."""
-        times = [at for at, _, _ in self.outcomes]
-        at, used = np.array(self.worker_cpu_s).T
-        spent = np.diff(np.interp([times[WARM_UP - 1], times[-1]], at, used))
-        return float((len(times) - WARM_UP) / spent[0])
-
-
-def watched_run(
-    source: Path,
-    out: Path,
-    *,
-    workers: int,
-    disturb: Callable[[psutil.Process, Watched], bool] | None = None,
-    environment: dict[str, str] | None = None,
-    log: Path | None = None,
-) -> Watched:
-    """Run a fleet in a process of its own.
-
-    `disturb` is called at every sample until it returns True; it gets the process and what is known so far.
-    """
-    log = log or out.with_name(f"{out.name}.jsonl")
-    log.write_text("")
-    command = [sys.executable, __file__, "--run", str(source), str(out), str(workers), str(log)]
-    started = time.perf_counter()
-    process = subprocess.Popen(
-        command, env=os.environ | {"OMP_NUM_THREADS": "1"} | (environment or {}), stderr=subprocess.DEVNULL
-    )
-    top, peaks, disturbed = psutil.Process(process.pid), {"coordinator": 0.0, "worker": 0.0}, disturb is None
-    used: list[tuple[float, float]] = []
-
-    def seen() -> Watched:
-        lines = [json.loads(line) for line in log.read_text().splitlines() if line.endswith("]")]
-        return Watched(
-            status=process.returncode if process.returncode is not None else -1,
-            outcomes=[(at, home, state) for at, home, state in lines],
-            elapsed_s=time.perf_counter() - started,
-            coordinator_mb=peaks["coordinator"],
-            worker_mb=peaks["worker"],
-            worker_cpu_s=used,
-            load=os.getloadavg()[0],
-        )
-
-    while process.poll() is None:
-        try:
-            peaks["coordinator"] = max(peaks["coordinator"], top.memory_info().rss / 1e6)
-            now_s, cpu_s = time.perf_counter(), 0.0
-            for child in workers_of(top):
-                peaks["worker"] = max(peaks["worker"], child.memory_info().rss / 1e6)
-                cpu_s += sum(child.cpu_times()[:2])
-            # While the workers end, one after another, their sum falls.
-            if not used or cpu_s >= used[-1][1]:
-                used.append((now_s, cpu_s))
-        except psutil.Error:
-            pass
-        if not disturbed and disturb is not None:
-            disturbed = disturb(top, seen())
-        time.sleep(SAMPLE_S)
-    return seen()
-
-
-def workers_of(top: psutil.Process) -> list[psutil.Process]:
-    """Return the worker processes of a run."""
-    return [child for child in top.children(recursive=True) if "spawn_main" in " ".join(child.cmdline())]
-
-
-def run_here(source: str, out: str, workers: int, log: str) -> int:
-    """Run a fleet in this process and write every outcome down (what `watched_run` starts)."""
-    with open(log, "a", encoding="utf-8") as sink:
-
-        def report(outcome: object) -> None:
-            sink.write(json.dumps([time.perf_counter(), outcome.home, outcome.state]) + "\n")  # type: ignore[attr-defined]
-            sink.flush()
-
-        try:
-            done = run_fleet(find_homes(source), out, workers=workers, report=report)
-        except KeyboardInterrupt:
-            return 130
-        except OSError:  # no room even for the summary; the command line ends alike
-            return 2
-    return 3 if len(done.failed) else 0
-
-
-def content(folder: Path) -> dict[str, str]:
-    """Return the checksum of every file below a folder of answers."""
-    return {
-        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in sorted(folder.rglob("*"))
-        if path.is_file()
-    }
 
 
 def size_mb(folder: Path) -> float:
@@ -355,144 +219,6 @@ def measure_plan(folder: Path) -> list[str]:
     ]
 
 
-def reference(folder: Path, homes: int) -> tuple[Path, dict[str, str], str]:
-    """Return a data set, what an undisturbed run writes, and a line that says so."""
-    source = write_fleet(folder / "homes", homes=homes, days=1, interval_s=60.0)
-    watched_run(source, folder / "whole", workers=2)
-    line = f"{homes} homes of 1 day at 60 s, two workers; compared with what an undisturbed run wrote."
-    return source, content(folder / "whole"), line
-
-
-def without_42(files: dict[str, str]) -> dict[str, str]:
-    """Return the files that the failure of home 42 must not change."""
-    return {n: c for n, c in files.items() if "home=000042" not in n and n not in ("failed.csv", "summary.parquet")}
-
-
-def measure_kills(folder: Path) -> list[str]:
-    source, expected, line = reference(folder, 100)
-    lines = [line, ""]
-    kills: list[int] = []
-
-    def kill_workers(top: psutil.Process, seen: Watched) -> bool:
-        if len(seen.outcomes) >= 20 * (len(kills) + 1):
-            worker = workers_of(top)
-            if worker:
-                worker[0].send_signal(signal.SIGKILL)
-                kills.append(worker[0].pid)
-        return len(kills) == 3
-
-    killed = watched_run(source, folder / "faults-killed", workers=2, disturb=kill_workers)
-    lines.append(
-        f"- **A worker killed mid-run**, {len(kills)} times (SIGKILL): status {killed.status}, "
-        f"{sum(state != 'failed' for _, _, state in killed.outcomes)} homes answered, "
-        f"{same(expected, content(folder / 'faults-killed'))}."
-    )
-
-    preload = folder / "killer.py"
-    preload.write_text(
-        "import os\nimport flowsift.fleet.work as work\n_read = work.read_home\n"
-        "def read_home(*args, home, **options):\n"
-        "    if home == '000042':\n        os._exit(9)\n"
-        "    return _read(*args, home=home, **options)\n"
-        "def dask_setup(worker):\n    work.read_home = read_home\n"
-    )
-    seen = watched_run(
-        source,
-        folder / "faults-killer",
-        workers=2,
-        environment={"DASK_DISTRIBUTED__WORKER__PRELOAD": str(preload)},
-    )
-    listed = pd.read_csv(folder / "faults-killer" / "failed.csv", dtype=str)
-    same_rest = same(without_42(expected), without_42(content(folder / "faults-killer")))
-    lines.append(
-        f"- **A home that kills every worker that takes it**: status {seen.status}, listed: "
-        f"{', '.join(listed['home'])} ({listed['error'][0]}); the other 99 homes "
-        f"{same_rest}; {seen.elapsed_s:.0f} s."
-    )
-    return lines
-
-
-def measure_interrupts(folder: Path) -> list[str]:
-    source, expected, line = reference(folder, 100)
-    stops = []
-    for number in range(10):
-        wanted = 3 + number % 4
-        hard = number % 2 == 1
-
-        def stop(top: psutil.Process, seen: Watched, wanted: int = wanted, hard: bool = hard) -> bool:
-            if sum(state == "answered" for _, _, state in seen.outcomes) < wanted:
-                return False
-            top.send_signal(signal.SIGKILL if hard else signal.SIGINT)
-            return True
-
-        stops.append(watched_run(source, folder / "faults-stopped", workers=2, disturb=stop).status)
-        time.sleep(1.0)  # workers whose coordinator was killed notice it and end
-    finished = watched_run(source, folder / "faults-stopped", workers=2)
-    states = [state for _, _, state in finished.outcomes]
-    return [
-        line,
-        "",
-        "- **The run interrupted ten times** (in turns by Ctrl-C and by SIGKILL; statuses "
-        f"{', '.join(map(str, stops))}), then finished: {states.count('kept')} homes kept, "
-        f"{states.count('answered')} answered by the last run, {same(expected, content(folder / 'faults-stopped'))}.",
-    ]
-
-
-def measure_damage(folder: Path) -> list[str]:
-    source, expected, line = reference(folder, 100)
-    corrupt = folder / "faults-corrupt-source"
-    shutil.copytree(source, corrupt)
-    file = corrupt / "home=000042" / "part-0.parquet"
-    file.write_bytes(file.read_bytes()[:5_000])
-    seen = watched_run(corrupt, folder / "faults-corrupt", workers=2)
-    listed = pd.read_csv(folder / "faults-corrupt" / "failed.csv", dtype=str)
-    same_rest = same(without_42(expected), without_42(content(folder / "faults-corrupt")))
-    return [
-        line,
-        "",
-        f"- **A corrupt file among a hundred**: status {seen.status}, listed: {', '.join(listed['home'])} "
-        f"({listed['error'][0]}); the other 99 homes {same_rest}.",
-        full_disk(source, folder, expected),
-    ]
-
-
-def full_disk(source: Path, folder: Path, expected: dict[str, str]) -> str:
-    """Run onto a small disk of its own that fills up, then make room and run again."""
-    disk = folder / "small-disk"
-    disk.mkdir()
-    name = "- **A disk that fills up**"
-    made = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(disk)], capture_output=True, check=False
-    )
-    if made.returncode:
-        return (
-            f"{name}: not measured (no right to mount a small disk here); tests fill one up in every place of a home."
-        )
-    try:
-        log = folder / "small-disk.jsonl"
-        first = watched_run(source, disk / "out", workers=2, log=log)
-        states = [state for _, _, state in first.outcomes]
-        receipts = {path.stem for path in (disk / "out" / "receipts").iterdir()}
-        halves = len({path.parent.name for path in (disk / "out").glob("*/*/part-0.parquet")} - receipts)
-        subprocess.run(["mount", "-o", "remount,size=200m", str(disk)], check=True)
-        second = watched_run(source, disk / "out", workers=2, log=log)
-        return (
-            f"{name} (2 MB): status {first.status}, {states.count('answered')} homes answered, "
-            f"{states.count('failed')} listed, {halves} half written; with room, run again: status {second.status}, "
-            f"{[s for _, _, s in second.outcomes].count('kept')} kept, {same(expected, content(disk / 'out'))}."
-        )
-    finally:
-        subprocess.run(["umount", str(disk)], check=False)
-
-
-def same(expected: dict[str, str], found: dict[str, str]) -> str:
-    """Say whether two sets of files are the same."""
-    differ = sorted(n for n in expected.keys() | found.keys() if expected.get(n) != found.get(n))
-    if not differ:
-        return f"the same {len(found)} files byte for byte"
-    return f"**{len(differ)} of {len(expected)} files differ** ({', '.join(differ[:3])})"
-
-
 def measure_readers(folder: Path) -> list[str]:
     source = write_fleet(folder / "readers", homes=6, days=3, interval_s=10.0)
     source.joinpath("home=000000").rename(source / "home=Caf%C3%A9%201%2Fb")
@@ -605,6 +331,4 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 if __name__ == "__main__":
-    if sys.argv[1:2] == ["--run"]:
-        sys.exit(run_here(sys.argv[2], sys.argv[3], int(sys.argv[4]), sys.argv[5]))
     main()
