@@ -123,13 +123,29 @@ def agenda(
         for day in range(days.n):
             if day not in empty.away:
                 visits += _person_day(
-                    person, days, day, rng, kitchen_per_h, lavatory_per_h, cook is person, len(people)
+                    person,
+                    days,
+                    day,
+                    rng,
+                    kitchen_per_h=kitchen_per_h,
+                    lavatory_per_h=lavatory_per_h,
+                    cooks=cook is person,
+                    n_people=len(people),
                 )
     rng = stream(seed, "occupants", "guests")
     for day, count in empty.guests.items():
         for i in range(count):
             guest = _guest(people[0], i, rng)
-            visits += _person_day(guest, days, day, rng, 0.5 * kitchen_per_h, lavatory_per_h, False, 1)
+            visits += _person_day(
+                guest,
+                days,
+                day,
+                rng,
+                kitchen_per_h=0.5 * kitchen_per_h,
+                lavatory_per_h=lavatory_per_h,
+                cooks=False,
+                n_people=1,
+            )
     return sorted((v for v in visits if 0 <= v.start_s < days.end_s), key=lambda v: (v.start_s, v.person, v.act))
 
 
@@ -155,6 +171,7 @@ def _person_day(
     days: Days,
     day: int,
     rng: np.random.Generator,
+    *,
     kitchen_per_h: float,
     lavatory_per_h: float,
     cooks: bool,
@@ -198,7 +215,7 @@ def _person_day(
     if person.role != "child" and rng.random() < 0.5:
         add("wash", risen + float(rng.uniform(0.1, 0.5)), minutes=1.0)
     out += _bathing(person, days, day, rng, home, risen, sleep)
-    out += _kitchen(person, days, day, rng, home, risen, cooks, n_people)
+    out += _kitchen(person, days, day, rng, home, risen, n_served=n_people if cooks else 0)
     return out
 
 
@@ -263,13 +280,13 @@ def _kitchen(
     rng: np.random.Generator,
     home: list[tuple[float, float]],
     risen: float,
-    cooks: bool,
-    n_people: int,
+    *,
+    n_served: int,
 ) -> list[Visit]:
     out: list[Visit] = []
     meals = [(risen + float(rng.uniform(0.2, 0.7)), 1), (float(rng.normal(12.6, 0.5)), 1)]
-    if cooks:
-        meals.append((float(rng.normal(18.4, 0.7)), n_people))
+    if n_served:
+        meals.append((float(rng.normal(18.4, 0.7)), n_served))
         if days.weekday[day] == 5 and rng.random() < 0.7:
             out.append(Visit(act="clean", start_s=days.at(day, float(rng.uniform(9.5, 16.0))), person=person.name))
     for hour, persons in meals:
