@@ -5,7 +5,7 @@ from flowsift.households.faults import COMMON, HARSH, Faults
 from flowsift.households.fixtures.leaks import Trickle
 from flowsift.households.focused import hard_home, leak_home, overlap_home
 from flowsift.households.household import Household
-from flowsift.households.shipped import SHIPPED, made, read_shipped, shipped_folder, write_shipped
+from flowsift.households.shipped import SHIPPED, read_shipped, shipped_folder, write_shipped
 from flowsift.households.simulate import simulate
 from flowsift.households.truth import CellVolumes, Truth, TruthShares
 
@@ -21,7 +21,6 @@ __all__ = [
     "TruthShares",
     "hard_home",
     "leak_home",
-    "made",
     "overlap_home",
     "read_shipped",
     "shipped_folder",

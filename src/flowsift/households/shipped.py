@@ -94,32 +94,6 @@ SHIPPED: dict[str, Callable[[], Household]] = {
 """Names of the shipped households, and the function that makes each of them again."""
 
 
-def made(name: str) -> Household:
-    """Make a shipped household again from its seed.
-
-    Parameters
-    ----------
-    name : str
-        One of `SHIPPED`.
-
-    Returns
-    -------
-    Household
-
-    Raises
-    ------
-    OptionError
-        If no household of that name is shipped.
-
-    Examples
-    --------
-    >>> from flowsift.households import made, read_shipped
-    >>> made("flapper").trace.n_cells == read_shipped("flapper").trace.n_cells
-    True
-    """
-    return _known(name)()
-
-
 def write_shipped(folder: str | Path, *, name: str | None = None) -> None:
     """Write all shipped households, or the one of a name, into folders under `folder`; the bytes never change.
 
@@ -136,7 +110,7 @@ def write_shipped(folder: str | Path, *, name: str | None = None) -> None:
     >>> write_shipped("made", name="flapper")
     """
     for one in [name] if name else list(SHIPPED):
-        household = made(one)
+        household = _maker(one)()
         home = Path(folder) / one
         household.truth.write(home)
         household.write_log(home / LOG_FILE)
@@ -167,7 +141,7 @@ def shipped_folder(name: str) -> Path:
     >>> shipped_folder("demo").name
     'demo'
     """
-    _known(name)
+    _maker(name)
     package = Path(str(resources.files("flowsift")))
     places = (package / "_demo" / name, package.parents[1] / "data" / "synthetic" / name)
     for place in places:
@@ -204,7 +178,7 @@ def read_shipped(name: str = "demo") -> Household:
     return Household.read(shipped_folder(name))
 
 
-def _known(name: str) -> Callable[[], Household]:
+def _maker(name: str) -> Callable[[], Household]:
     try:
         return SHIPPED[name]
     except KeyError:
