@@ -269,7 +269,10 @@ def report(table: pd.DataFrame) -> str:
     leaks, ordinary = (table[table["has_leak"] & (table["sees_all"] == sees_all)] for sees_all in (True, False))
     shows = leaks["ratio"] >= 1
     by_ratio = [
-        (f"{low:g} to {high:g}", (leaks["ratio"] >= low) & (leaks["ratio"] < high))
+        (
+            f"{low:g} to {high:g}" if high < np.inf else f"{low:g} and more",
+            (leaks["ratio"] >= low) & (leaks["ratio"] < high),
+        )
         for low, high in pairwise(RATIO_EDGES)
     ]
     by_meter = [
@@ -305,7 +308,7 @@ def times(found: pd.DataFrame) -> Iterator[str]:
         yield (
             f"- {edge} within {FAST_ONSET_S / 60:g} minutes from {FAST_LPM:g} L/min on: "
             f"{share(off_s[fast] <= FAST_ONSET_S)}; within {NIGHT_S / 3600:g} hours below: "
-            f"{share(off_s[~fast] <= NIGHT_S)}, median {off_s[~fast].median() / 60:.0f} minutes"
+            f"{share(off_s[~fast] <= NIGHT_S)}, median {off_s[~fast].median() / 60:.1f} min"
         )
 
 
