@@ -27,6 +27,11 @@ AT_ONCE = 2048
 """Uses looked at at once: as many as stay close to the processor."""
 
 
+ONE_THREAD = 2**18
+"""Multiplications that OpenBLAS leaves to one thread (`interface/gemm.c`, from memory; measured). A larger product is
+split among as many threads as there are, and single precision is then rounded otherwise on another machine."""
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Network:
     """A feed-forward network with rectified hidden layers.
@@ -48,10 +53,10 @@ class Network:
 
     def output(self, evidence: FloatArray) -> FloatArray:
         """Return the last layer for each use, shape (n_uses, n_labels): log probabilities but for a constant."""
-        # Single precision, some uses at a time: seven times as fast, and right to 1e-5.
+        # Single precision: seven times as fast, and right to 1e-5.
         layers = [(w.astype(np.float32), b.astype(np.float32)) for w, b in zip(self.weights, self.biases, strict=True)]
         last = np.empty((len(evidence), self.biases[-1].size))
-        for some in _some_at_once(len(evidence)):
+        for some in _some_at_once(len(evidence), max(1, ONE_THREAD // max(w.size for w in self.weights))):
             layer = np.clip((evidence[some] - self.center) / self.scale, -CLIP, CLIP).astype(np.float32)
             for k, (weight, bias) in enumerate(layers):
                 layer = (layer if k == 0 else np.maximum(layer, 0.0)) @ weight + bias
@@ -119,7 +124,7 @@ class TwoLooks:
         taken_for = np.exp(first)
         profile = FlowProfile.of(flow_lpm, volume_l, taken_for) if known is None else known
         again = np.empty((len(evidence), len(SECOND_NAMES)))
-        for some in _some_at_once(len(evidence)):
+        for some in _some_at_once(len(evidence), AT_ONCE):
             beside = profile.evidence(flow_lpm[some], volume_l[some], taken_for[some], counted=known is None)
             again[some] = np.column_stack([evidence[some], np.maximum(first[some], np.log(LEAST)), beside])
         return again, profile
@@ -146,9 +151,9 @@ class TwoLooks:
         return np.asarray(np.exp(log_softmax(pooled, axis=1)))
 
 
-def _some_at_once(n_uses: int) -> Iterator[slice]:
-    for first in range(0, n_uses, AT_ONCE):
-        yield slice(first, first + AT_ONCE)
+def _some_at_once(n_uses: int, at_once: int) -> Iterator[slice]:
+    for first in range(0, n_uses, at_once):
+        yield slice(first, first + at_once)
 
 
 @cache
