@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -9,10 +10,12 @@ import numpy as np
 import pytest
 
 from flowsift.disaggregation import Disaggregation
+from flowsift.errors import OptionError
 from flowsift.evaluate.contract import broken_invariant, check_method, contract_traces
 from flowsift.evaluate.method import LabelsEvents, Method
 from flowsift.evaluate.references import EmptyMethod, Oracle
 from flowsift.evaluate.registry import known_methods
+from flowsift.methods.change_points import ChangePointMethod
 from flowsift.methods.floor import FloorMethod
 from flowsift.methods.hidden_markov import HiddenMarkovMethod
 from flowsift.methods.own import FlowsiftMethod
@@ -22,9 +25,12 @@ from flowsift.trace import Trace
 
 def change_points() -> Method:
     pytest.importorskip("ruptures", reason="the bench extra is not installed")
-    from flowsift.methods.change_points import ChangePointMethod
-
     return ChangePointMethod()
+
+
+def hidden_markov() -> Method:
+    pytest.importorskip("hmmlearn", reason="the bench extra is not installed")
+    return HiddenMarkovMethod(n_homes=1)
 
 
 METHODS: dict[str, Callable[[], Method]] = {
@@ -32,7 +38,7 @@ METHODS: dict[str, Callable[[], Method]] = {
     "floor": FloorMethod,
     "change-points": change_points,
     "supervised": lambda: SupervisedMethod(n_homes=2),
-    "hmm": lambda: HiddenMarkovMethod(n_homes=1),
+    "hmm": hidden_markov,
     "empty": EmptyMethod,
 }
 
@@ -46,6 +52,18 @@ def test_no_shipped_method_is_left_out() -> None:
 @pytest.mark.parametrize("name", METHODS)
 def test_method_keeps_the_contract(name: str) -> None:
     check_method(METHODS[name]())
+
+
+@pytest.mark.parametrize(
+    ("method", "package", "module"),
+    [(ChangePointMethod, "ruptures", "ruptures"), (HiddenMarkovMethod, "hmmlearn", "hmmlearn.hmm")],
+)
+def test_a_package_that_is_missing_is_named(
+    method: Callable[[], Method], package: str, module: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, module, None)
+    with pytest.raises(OptionError, match=rf"needs {package}: pip install 'flowsift\[bench\]'"):
+        method()
 
 
 class Wrong(FloorMethod):

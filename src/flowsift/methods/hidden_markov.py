@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from hmmlearn.hmm import GaussianHMM
 from scipy.special import logsumexp
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.disaggregation import Disaggregation
+from flowsift.errors import OptionError
 from flowsift.labels import LABELS
 from flowsift.methods.answers import answer_from_labels, cuts_of_uses
 from flowsift.methods.cuts import Cuts, cut_on_pauses, sampled_flow
@@ -49,6 +49,11 @@ class HiddenMarkovMethod:
     """
 
     def __init__(self, n_homes: int = N_HOMES) -> None:
+        try:
+            from hmmlearn.hmm import GaussianHMM
+        except ImportError as error:
+            raise OptionError("method 'hmm' needs hmmlearn: pip install 'flowsift[bench]'") from error
+        self._model: Any = GaussianHMM
         self.n_homes = n_homes
         self.training_data = training_note(n_homes)
         self._models: dict[int, Any] = {}
@@ -79,7 +84,7 @@ class HiddenMarkovMethod:
             if len(found) < LEAST_EVENTS:
                 continue
             chosen = [found[i] for i in np.unique(np.linspace(0, len(found) - 1, MOST_EVENTS).astype(int))]
-            model = GaussianHMM(N_STATES, covariance_type="diag", min_covar=1e-2, n_iter=15, random_state=RANDOM_STATE)
+            model = self._model(N_STATES, covariance_type="diag", min_covar=1e-2, n_iter=15, random_state=RANDOM_STATE)
             with _quiet():
                 model.fit(np.concatenate(chosen), [len(shape) for shape in chosen])
             self._models[code] = model
