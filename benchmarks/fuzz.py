@@ -66,7 +66,7 @@ MAX_FLOW = 2000
 MEMORY_MB = 3000
 """Resident memory at which a run counts as a failure."""
 
-RENEWAL_MB = 1500
+RENEWAL_MB = 2200
 """Resident memory at which a slice ends: what counts branches keeps a little for each, as flowsift alone does not."""
 
 SLOW_S = 30
