@@ -44,6 +44,23 @@ def test_the_expected_extra_is_its_mean_given_the_excess(off, sd, scale):
     assert extra_mean(np.array([off]), sd, scale)[0] == pytest.approx(mean, rel=1e-4)
 
 
+def usual_modes(volume, flow, *, reading, **options):
+    """Groups of refills whose flows are read as well as is usual of their volume and flow."""
+    return find_modes(volume, flow, flow_error=reading.flow_share_sd(volume, flow), reading=reading, **options)
+
+
+def test_a_flow_that_is_read_badly_weighs_less():
+    # Two toilets of one volume: the flow of every other refill is read to 2 %, of the rest to 35 %.
+    rng = np.random.default_rng(4)
+    error = np.tile([0.02, 0.35], 40)
+    flow = np.repeat([8.0, 12.0], 40) * np.exp(rng.normal(0.0, np.hypot(error, 0.02)))
+    volume = rng.normal(5.0, 0.15, 80)
+    modes = find_modes(volume, flow, flow_error=error, reading=Reading(pulse_l=0.4, interval_s=10.0))
+    assert np.sort(modes.flow_lpm) == pytest.approx([8.0, 12.0], rel=0.02)
+    blurred = find_modes(volume, flow, flow_error=np.full(80, 0.35), reading=Reading(pulse_l=0.4, interval_s=10.0))
+    assert len(blurred) < 2
+
+
 def test_a_toilet_nearly_always_mixed_does_not_hide_the_others():
     # Seen at 10 s: one large toilet whose refills nearly all have other water in them, beside two clean small ones.
     rng = np.random.default_rng(8)
@@ -51,7 +68,7 @@ def test_a_toilet_nearly_always_mixed_does_not_hide_the_others():
     volume = np.concatenate([washed, rng.normal(5.6, 0.2, 40), rng.normal(11.2, 0.2, 40)])
     flow = np.concatenate([rng.normal(4.2, 0.2, 120), rng.normal(14.4, 0.4, 40), rng.normal(12.0, 0.4, 40)])
     shape = ShapeOdds(clean=np.repeat([-1.1, 0.4], [120, 80]), mixed=np.repeat([0.44, -0.6], [120, 80]))
-    modes = find_modes(volume, flow, reading=Reading(pulse_l=0.4, interval_s=10.0), shape=shape)
+    modes = usual_modes(volume, flow, reading=Reading(pulse_l=0.4, interval_s=10.0), shape=shape)
     assert modes.volume_l == pytest.approx([16.5, 11.2, 5.6], rel=0.02)
 
 
@@ -113,17 +130,17 @@ def test_input_is_not_changed():
     flows = np.full(30, 8.0)
     volumes.flags.writeable = flows.flags.writeable = False
     own_volume(volumes, near_l=6.0, pulse_l=0.03, interval_s=1.0)
-    find_modes(volumes, flows, reading=Reading(pulse_l=0.03, interval_s=1.0))
+    usual_modes(volumes, flows, reading=Reading(pulse_l=0.03, interval_s=1.0))
 
 
 def test_modes_of_two_toilets_and_none_of_taps():
     rng = np.random.default_rng(5)
     volume = np.concatenate([rng.normal(6.0, 0.08, 50), rng.normal(13.0, 0.2, 40), rng.uniform(2.5, 25.0, 10)])
     flow = np.concatenate([rng.normal(8.0, 0.2, 50), rng.normal(11.0, 0.3, 40), rng.uniform(3.0, 15.0, 10)])
-    modes = find_modes(volume, flow, reading=Reading(pulse_l=0.03, interval_s=1.0))
+    modes = usual_modes(volume, flow, reading=Reading(pulse_l=0.03, interval_s=1.0))
     assert modes.volume_l == pytest.approx([13.0, 6.0], rel=0.01)
     assert (modes.member()[:50] == 1).mean() > 0.95
-    taps = find_modes(
+    taps = usual_modes(
         rng.uniform(2.5, 25.0, 40), rng.uniform(2.0, 20.0, 40), reading=Reading(pulse_l=0.03, interval_s=1.0)
     )
     assert len(taps) == 0

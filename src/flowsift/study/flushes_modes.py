@@ -135,7 +135,12 @@ def no_modes(n_refills: int) -> Modes:
 
 
 def find_modes(
-    volume_l: FloatArray, flow_lpm: FloatArray, *, reading: Reading, shape: ShapeOdds | None = None
+    volume_l: FloatArray,
+    flow_lpm: FloatArray,
+    *,
+    flow_error: FloatArray,
+    reading: Reading,
+    shape: ShapeOdds | None = None,
 ) -> Modes:
     """Find the groups of repeated refills.
 
@@ -143,6 +148,9 @@ def find_modes(
     ----------
     volume_l, flow_lpm : ndarray, shape (n_refills,)
         > 0.
+    flow_error : ndarray, shape (n_refills,)
+        Standard deviation of each flow by the reading, as a share: a refill that fills many cells shows its flow
+        better than one that fills a single one.
     reading : Reading
     shape : ShapeOdds, optional
         Of the refills; nothing is known where it isn't given.
@@ -155,7 +163,8 @@ def find_modes(
     modes = no_modes(volume_l.size)
     if volume_l.size < LEAST_CLEAN:
         return modes
-    fit = _Fit(volume_l, flow_lpm, reading, no_shape_odds(volume_l.size) if shape is None else shape)
+    odds = no_shape_odds(volume_l.size) if shape is None else shape
+    fit = _Fit(volume_l, flow_lpm, flow_error, reading, odds)
     level = -volume_l.size * np.log(fit.box)
     gain = 0.5 * PARAMETERS * float(np.log(volume_l.size))
     places = fit.places().tolist()
@@ -181,16 +190,18 @@ def find_modes(
 class _Fit:
     """The refills of one home, and how well groups explain them."""
 
-    def __init__(self, volume_l: FloatArray, flow_lpm: FloatArray, reading: Reading, shape: ShapeOdds) -> None:
-        self.volume_l, self.flow_lpm, self.reading, self.shape = volume_l, flow_lpm, reading, shape
-        self.log_flow = np.log(flow_lpm)
+    def __init__(
+        self, volume_l: FloatArray, flow_lpm: FloatArray, flow_error: FloatArray, reading: Reading, shape: ShapeOdds
+    ) -> None:
+        self.volume_l, self.reading, self.shape = volume_l, reading, shape
+        self.log_flow, self.flow_error = np.log(flow_lpm), flow_error[:, None]
         # Refills of no group are spread over litres and log flow.
         self.box = float((np.ptp(volume_l) + 2.0) * (np.ptp(self.log_flow) + 0.5))
 
     def places(self) -> IntArray:
         """Return the refills around which most others lie, one per neighbourhood, densest first."""
         sd = np.hypot(SPREAD * self.volume_l, self.reading.volume_sd_l)[:, None]
-        flow_sd = np.hypot(FLOW_SPREAD, self.reading.flow_share_sd(self.volume_l, self.flow_lpm))[:, None]
+        flow_sd = np.hypot(FLOW_SPREAD, self.flow_error)
         away = ((self.volume_l[:, None] - self.volume_l) / sd) ** 2
         away += ((self.log_flow[:, None] - self.log_flow) / flow_sd) ** 2
         density = np.exp(-0.5 * away).sum(axis=1)
@@ -208,7 +219,7 @@ class _Fit:
         """Fit the shares of groups where they are, and return them with the log likelihood."""
         k, n = len(modes), self.volume_l.size
         sd = np.hypot(modes.spread * modes.volume_l, self.reading.volume_sd_l)
-        flow_sd = np.hypot(modes.flow_spread, self.reading.flow_share_sd(modes.volume_l, modes.flow_lpm))
+        flow_sd = np.hypot(modes.flow_spread, self.flow_error)
         off = self.volume_l[:, None] - modes.volume_l
         flow_off = self.log_flow[:, None] - np.log(modes.flow_lpm)
         same_flow = normal_log_density(flow_off, flow_sd)
@@ -252,21 +263,24 @@ class _Fit:
         sd = np.hypot(modes.spread * modes.volume_l, self.reading.volume_sd_l)
         mixed = modes.belongs - modes.clean
         extra = extra_mean(self.volume_l[:, None] - modes.volume_l, sd, EXTRA_L)
-        own = modes.clean * self.volume_l[:, None] + mixed * (self.volume_l[:, None] - extra)
-        volume = own.sum(axis=0) / (weight + mixed.sum(axis=0))
-        log_flow = (modes.clean * self.log_flow[:, None]).sum(axis=0) / weight
+        less_extra = modes.clean * self.volume_l[:, None] + mixed * (self.volume_l[:, None] - extra)
+        volume = less_extra.sum(axis=0) / (weight + mixed.sum(axis=0))
+        variance = modes.flow_spread**2 + self.flow_error**2
+        sharp = modes.clean / variance
+        log_flow = (sharp * self.log_flow[:, None]).sum(axis=0) / np.maximum(sharp.sum(axis=0), 1e-9)
         square = (modes.clean * (self.volume_l[:, None] - volume) ** 2).sum(axis=0)
-        flow_square = (modes.clean * (self.log_flow[:, None] - log_flow) ** 2).sum(axis=0)
-        flow_reading = self.reading.flow_share_sd(volume, np.exp(log_flow))
+        # The expected spread, given flows that are read with errors of their own: a step of expectation maximisation.
+        own = modes.flow_spread**2 / variance
+        off = self.log_flow[:, None] - log_flow
+        flow_square = (modes.clean * ((own * off) ** 2 + own * self.flow_error**2)).sum(axis=0)
         known = weight + PRIOR_REFILLS
         spread = (square / volume**2 + PRIOR_REFILLS * SPREAD**2) / known
         flow_spread = (flow_square + PRIOR_REFILLS * FLOW_SPREAD**2) / known
         spread -= weight / known * (self.reading.volume_sd_l / volume) ** 2
-        flow_spread -= weight / known * flow_reading**2
         return replace(
             modes,
             volume_l=volume,
             flow_lpm=np.exp(log_flow),
             spread=np.clip(np.sqrt(np.maximum(spread, 0.0)), *SPREADS),
-            flow_spread=np.clip(np.sqrt(np.maximum(flow_spread, 0.0)), *FLOW_SPREADS),
+            flow_spread=np.clip(np.sqrt(flow_spread), *FLOW_SPREADS),
         )

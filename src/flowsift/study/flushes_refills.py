@@ -8,6 +8,7 @@ import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.disaggregation import Disaggregation
+from flowsift.study.flushes_modes import Reading
 from flowsift.study.flushes_shape import ShapeOdds, shape_odds
 from flowsift.units import SECONDS_PER_MINUTE
 
@@ -16,6 +17,9 @@ NEIGHBOUR_S = 5.0
 
 STEADY = (0.10, 0.75)
 """Part of a refill's volume in which its valve is open wide: later a float may throttle it (assumption)."""
+
+SHORT_ERROR = 0.35
+"""Error of the flow of an event of two cells or less, as a share: when in them it ran isn't known (assumption)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -34,6 +38,8 @@ class Refills:
         Trickle in the same cells, that a naive sum would count in [L].
     flow_lpm : ndarray, shape (n,)
         Flow while the valve is open wide [L/min]; the mean flow where an event is too short to tell.
+    flow_error : ndarray, shape (n,)
+        Standard deviation of that flow by the reading in pulses, as a share.
     probability : ndarray, shape (n,)
         Probability of the label, as the method gives it.
     isolated : ndarray of bool, shape (n,)
@@ -50,6 +56,7 @@ class Refills:
     volume_l: FloatArray
     trickle_l: FloatArray
     flow_lpm: FloatArray
+    flow_error: FloatArray
     probability: FloatArray
     isolated: BoolArray
     at_gap: BoolArray
@@ -90,6 +97,7 @@ def refills_of(result: Disaggregation, *labels: str) -> Refills:
     row = np.flatnonzero(events["label"].isin(labels).to_numpy(dtype=bool)).astype(np.int64)
     near = max(2.0 * trace.interval_s, NEIGHBOUR_S)
     alone = ~events["overlaps"].to_numpy(dtype=bool) & ~_crowded(start, end, near_s=near)
+    flow_lpm, flow_error = _steady_flow(result)
     trickle = np.bincount(result.shares.event, result.trickle_l[result.shares.flow], minlength=n)
     return Refills(
         row=row,
@@ -97,7 +105,8 @@ def refills_of(result: Disaggregation, *labels: str) -> Refills:
         end_s=end[row],
         volume_l=events["volume_l"].to_numpy(dtype=np.float64)[row],
         trickle_l=trickle[row].astype(np.float64),
-        flow_lpm=_steady_flow_lpm(result)[row],
+        flow_lpm=flow_lpm[row],
+        flow_error=flow_error[row],
         probability=events["probability"].to_numpy(dtype=np.float64)[row],
         isolated=alone[row],
         at_gap=_at_gap(result, start, end)[row],
@@ -128,10 +137,12 @@ def _at_gap(result: Disaggregation, start_s: FloatArray, end_s: FloatArray) -> B
     return np.asarray(last > first, dtype=np.bool_)
 
 
-def _steady_flow_lpm(result: Disaggregation) -> FloatArray:
-    """Return each event's flow while its valve is open wide [L/min], shape (n_events,)."""
+def _steady_flow(result: Disaggregation) -> tuple[FloatArray, FloatArray]:
+    """Return each event's flow while its valve is open wide [L/min] and its error as a share, shapes (n_events,)."""
     trace, shares, events = result.trace, result.shares, result.events
+    volume_sd_l = Reading(pulse_l=trace.pulse_l, interval_s=trace.interval_s).volume_sd_l
     flow = events["mean_lpm"].to_numpy(dtype=np.float64).copy()
+    error = np.full(flow.size, SHORT_ERROR)
     order = np.lexsort((shares.flow, shares.event))
     event, cell, volume = shares.event[order], trace.cell[shares.flow[order]], shares.volume_l[order]
     bound = np.searchsorted(event, np.arange(len(events) + 1))
@@ -144,6 +155,8 @@ def _steady_flow_lpm(result: Disaggregation) -> FloatArray:
         a = max(int(np.searchsorted(upto, STEADY[0] * upto[-1])), 0)
         b = min(int(np.searchsorted(upto, STEADY[1] * upto[-1])), upto.size - 2)
         span_s = float(cell[own][b] - cell[own][a]) * trace.interval_s
-        if span_s > 0:  # pieces of one use may lie in one cell
-            flow[k] = float(upto[b] - upto[a]) / span_s * SECONDS_PER_MINUTE
-    return flow
+        part_l = float(upto[b] - upto[a])
+        if span_s > 0 and part_l > 0:  # pieces of one use may lie in one cell
+            flow[k] = part_l / span_s * SECONDS_PER_MINUTE
+            error[k] = volume_sd_l / part_l
+    return flow, error

@@ -19,9 +19,9 @@ SMALLEST_L = 2.0
 SMALLEST_FULL_L = 2.9
 """Less than this is no full flush (assumption: below the smallest published flush, 3 L, by a meter's error)."""
 
-LEAST_FLUSHES, LEAST_SHARE, LEAST_SHARE_COARSE = 6, 0.05, 0.15
+LEAST_FLUSHES, LEAST_SHARE, LEAST_SHARE_COARSE = 6, 0.05, 0.12
 """Refills, and share of the home's flushes, below which a group is no toilet of its own: on a coarse trace (`COARSE_S`)
-fills of other fixtures are called flushes more often."""
+fills of other fixtures are called flushes more often (held against training seeds)."""
 
 LEAST_CLEAN_SHARE = 0.03
 """Share of a group's refills that are clean, below which nothing really repeats."""
@@ -114,8 +114,13 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
     small = refills.volume_l < SMALLEST_L
     cut = ~small & refills.at_gap
     rest = np.flatnonzero(~small & ~cut)
-    volume, flow = refills.volume_l[rest], refills.flow_lpm[rest]
-    modes = find_modes(volume, flow, reading=reading, shape=refills.shape.chosen(rest))
+    modes = find_modes(
+        refills.volume_l[rest],
+        refills.flow_lpm[rest],
+        flow_error=refills.flow_error[rest],
+        reading=reading,
+        shape=refills.shape.chosen(rest),
+    )
     group = _groups(modes, reading)
     # A refill belongs to the toilet of its likeliest group.
     by_group = np.zeros((rest.size, int(group.max(initial=-1)) + 1))
