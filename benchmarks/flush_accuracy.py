@@ -33,6 +33,7 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import linear_sum_assignment
 from scipy.sparse.csgraph import connected_components
+from scipy.stats import binomtest
 
 import flowsift as fs
 from flowsift.disaggregation import Disaggregation
@@ -293,6 +294,12 @@ def percent(value: float) -> str:
     return "-" if np.isnan(value) else f"{100 * value:.1f} %"
 
 
+def of_homes(right: pd.Series) -> str:
+    """Share of homes that are right, with its 90 % interval (Wilson's score interval)."""
+    interval = binomtest(int(right.sum()), len(right)).proportion_ci(0.90, method="wilson")
+    return f"{percent(right.mean())} ({100 * interval.low:.1f} to {100 * interval.high:.1f} %)"
+
+
 def report(name: str, ordinary: Tally, leaky: Tally) -> list[str]:
     """Lines of the table of one reading."""
     t, homes = pd.DataFrame(ordinary.toilets), pd.DataFrame(ordinary.homes)
@@ -317,8 +324,8 @@ def report(name: str, ordinary: Tally, leaky: Tally) -> list[str]:
         ("class right where called", percent(t["class_right"].mean()), "95 % or more"),
         ("true class among those named", percent(t["class_among"].mean()), ""),
         ("single or dual flush right", percent(t["kind_right"].mean()), ""),
-        ("number of distinct toilets right", percent(homes["distinct_right"].mean()), "80 % of homes"),
-        ("number of toilets right, strictly", percent(homes["right"].mean()), ""),
+        ("number of distinct toilets right", of_homes(homes["distinct_right"]), "80 % of homes"),
+        ("number of toilets right, strictly", of_homes(homes["right"]), ""),
         (
             f"flapper leaks above {LEAK_L_PER_DAY:g} L/day found",
             f"{int(loud['leak_found'].sum())} of {len(loud)}",
