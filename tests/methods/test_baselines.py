@@ -81,7 +81,7 @@ def test_the_floor_is_above_nothing_and_below_the_truth() -> None:
 
 
 def test_likelihoods_are_those_of_the_library() -> None:
-    hmm = pytest.importorskip("hmmlearn.hmm", reason="the bench extra is not installed")
+    hmm = pytest.importorskip("hmmlearn.hmm", reason="not installed")
     rng = np.random.default_rng(2)
     shapes = [rng.normal(size=(n, 1)) for n in (1, 7, 3, 7, 40, 1)]
     model = hmm.GaussianHMM(3, covariance_type="diag", n_iter=5, random_state=0, tol=np.inf)

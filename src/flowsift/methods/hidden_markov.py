@@ -52,7 +52,7 @@ class HiddenMarkovMethod:
         try:
             from hmmlearn.hmm import GaussianHMM
         except ImportError as error:
-            raise OptionError("method 'hmm' needs hmmlearn: pip install 'flowsift[bench]'") from error
+            raise OptionError("method 'hmm' needs hmmlearn: pip install hmmlearn") from error
         self._model: Any = GaussianHMM
         self.n_homes = n_homes
         self.training_data = training_note(n_homes)
