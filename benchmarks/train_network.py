@@ -31,7 +31,7 @@ from flowsift.disaggregation import overlapping
 from flowsift.evaluate.account import VOLUME_COLUMNS, Account, account_of_truth
 from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.suites import SEEDS
-from flowsift.features import features_of_cuts
+from flowsift.features import UseFeatures, describe_uses, features_of_cuts
 from flowsift.grouping import sum_by
 from flowsift.households import Faults, simulate
 from flowsift.labels import LABELS
@@ -50,13 +50,15 @@ CROWDED = 0.2
 """Share of homes in which uses are made to run at once."""
 SPOILED = 0.2
 """Share of homes whose logger loses, doubles and garbles rows."""
-HIDDEN = (128, 64)
-DECAY = 1.0
+HIDDEN = {"first": (128, 64), "second": (256, 128)}
+"""Sizes of the hidden layers of each look."""
+DECAY = 0.3
 """Weight of the squared weights in the loss (`MLPClassifier.alpha`)."""
 STEPS = ((4, 2e-3), (3, 7e-4), (2, 2e-4))
 """Rounds over all lessons, and the step of each."""
-MOST_LESSONS = 500
-"""Uses of one home in one kind of cut that are learned from: more homes teach more than more of one home."""
+MOST_LESSONS, MOST_TRUE = 400, 120
+"""Uses of one home that are learned from, in each kind of cut and as true uses: more homes teach more than more of one
+home, and what is to be labelled is rarely cut as the truth is."""
 CLEAR_SHARE = 0.5
 """A use that matches no true one teaches the label that has more than this share of its volume."""
 
@@ -69,23 +71,26 @@ class Lesson:
     ----------
     home : int
         Seed.
+    features : UseFeatures
     evidence : ndarray, shape (n_uses, n_inputs)
     label : ndarray of int64, shape (n_uses,)
         The true label, -1 where unclear.
-    volume_l : ndarray, shape (n_uses,)
+    most : int
+        Uses that are learned from, at most.
     """
 
     home: int
+    features: UseFeatures
     evidence: FloatArray
     label: IntArray
-    volume_l: FloatArray
+    most: int = MOST_LESSONS
 
     @property
     def taken(self) -> IntArray:
         """Uses that are learned from."""
         clear = np.flatnonzero(self.label >= 0)
         rng = np.random.default_rng([self.home, 9])
-        return np.sort(rng.permutation(clear)[:MOST_LESSONS])
+        return np.sort(rng.permutation(clear)[: self.most])
 
 
 def options_of(seed: int) -> dict[str, object]:
@@ -121,9 +126,9 @@ def lessons_of(seed: int) -> list[Lesson]:
     lessons = [
         Lesson(
             home=seed,
+            features=describe_uses(trace, uses),
             evidence=evidence.astype(np.float32),
             label=true_labels(uses, truth),
-            volume_l=volumes(uses),
         )
         for uses, evidence in evidence_of_uses(trace)
     ]
@@ -138,7 +143,7 @@ def lessons_of(seed: int) -> list[Lesson]:
     evidence = weigh_evidence(cuts, **meter_of(trace))[1]
     return [
         *lessons,
-        Lesson(home=seed, evidence=evidence.astype(np.float32), label=truth.label[seen], volume_l=truth.volume_l[seen]),
+        Lesson(home=seed, features=cuts, evidence=evidence.astype(np.float32), label=truth.label[seen], most=MOST_TRUE),
     ]
 
 
@@ -186,14 +191,15 @@ def gather(split: str, homes: int, workers: int) -> list[Lesson]:
         return [lesson for row in track(rows, total=homes, description=f"{split} homes") for lesson in row]
 
 
-def fitted(lessons: Sequence[Lesson]) -> Network:
-    """Fit the network to the lessons."""
-    x = np.concatenate([lesson.evidence[lesson.taken] for lesson in lessons])
-    label = np.concatenate([lesson.label[lesson.taken] for lesson in lessons])
-    volume_l = np.concatenate([lesson.volume_l[lesson.taken] for lesson in lessons])
+def fitted(lessons: Sequence[Lesson], hidden: tuple[int, ...]) -> Network:
+    """Fit a network to the lessons."""
+    x, label, volume_l = learned_from(lessons)
     center, scale = x.mean(axis=0, dtype=np.float64), np.maximum(x.std(axis=0, dtype=np.float64), 1e-3)
-    x = np.clip((x - center) / scale, -CLIP, CLIP).astype(np.float32)
-    model = MLPClassifier(HIDDEN, alpha=DECAY, batch_size=1024, warm_start=True, random_state=0, tol=0.0)
+    # In place: the lessons of all homes fill half of a large memory.
+    x -= center.astype(np.float32)
+    x /= scale.astype(np.float32)
+    np.clip(x, -CLIP, CLIP, out=x)
+    model = MLPClassifier(hidden, alpha=DECAY, batch_size=1024, warm_start=True, random_state=0, tol=0.0)
     weight = 0.5 + np.minimum(volume_l, 60.0) / 15.0
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)  # the number of rounds is chosen
@@ -201,22 +207,25 @@ def fitted(lessons: Sequence[Lesson]) -> Network:
             model.set_params(max_iter=rounds, learning_rate_init=step).fit(x, label, sample_weight=weight)
     weights, biases = list(model.coefs_), list(model.intercepts_)
     # A label that no training home shows keeps a probability of almost nothing.
-    last, bias = np.zeros((HIDDEN[-1], len(LABELS))), np.full(len(LABELS), -20.0)
+    last, bias = np.zeros((hidden[-1], len(LABELS))), np.full(len(LABELS), -20.0)
     last[:, model.classes_], bias[model.classes_] = weights[-1], biases[-1]
     return Network(center=center, scale=scale, weights=(*weights[:-1], last), biases=(*biases[:-1], bias))
 
 
+def learned_from(lessons: Sequence[Lesson]) -> tuple[FloatArray, IntArray, FloatArray]:
+    """Return the evidence, labels and volumes [L] of all uses that are learned from."""
+    return (
+        np.concatenate([lesson.evidence[lesson.taken] for lesson in lessons]),
+        np.concatenate([lesson.label[lesson.taken] for lesson in lessons]),
+        np.concatenate([lesson.features.volume_l[lesson.taken] for lesson in lessons]),
+    )
+
+
 def seen_again(networks: TwoLooks, lesson: Lesson) -> Lesson:
     """Return what is learned from in a lesson, with the evidence for the second look."""
-    flow_lpm = np.exp(lesson.evidence[:, NAMES.index("log_flow")].astype(np.float64))
-    evidence, _ = networks.look_again(lesson.evidence, flow_lpm, lesson.volume_l)
     taken = lesson.taken
-    return replace(
-        lesson,
-        evidence=evidence[taken].astype(np.float32),
-        label=lesson.label[taken],
-        volume_l=lesson.volume_l[taken],
-    )
+    evidence, _ = networks.look_again(lesson.evidence, lesson.features, wanted=taken)
+    return replace(lesson, features=lesson.features.at(taken), evidence=evidence, label=lesson.label[taken])
 
 
 def home_probability(lesson: Lesson) -> FloatArray:
@@ -227,8 +236,7 @@ def home_probability(lesson: Lesson) -> FloatArray:
 
 def weighed(networks: TwoLooks, lessons: Sequence[Lesson]) -> TwoLooks:
     """Set the weights of the second look and of the home model under which validation labels are likeliest."""
-    x = np.concatenate([lesson.evidence[lesson.taken] for lesson in lessons])
-    label = np.concatenate([lesson.label[lesson.taken] for lesson in lessons])
+    x, label, _ = learned_from(lessons)
     own = networks.second.log_probability(x)
     log_home = np.log(np.concatenate([home_probability(lesson)[lesson.taken] for lesson in lessons]))
     rows = np.arange(label.size)
@@ -248,7 +256,7 @@ def print_scores(name: str, probability: Sequence[FloatArray], lessons: Sequence
         some = [pair for pair in zip(probability, lessons, strict=True) if pair[1].home % len(spreads) == k]
         told = np.concatenate([p.argmax(axis=1)[lesson.taken] for p, lesson in some])
         true = np.concatenate([lesson.label[lesson.taken] for _, lesson in some])
-        volume_l = np.concatenate([lesson.volume_l[lesson.taken] for _, lesson in some])
+        volume_l = np.concatenate([lesson.features.volume_l[lesson.taken] for _, lesson in some])
         right = told == true
         print(
             f"{name}, spread {spread:g}: {right.mean():.3f} of validation uses, "
@@ -259,18 +267,18 @@ def print_scores(name: str, probability: Sequence[FloatArray], lessons: Sequence
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--homes", type=int, default=2400)
+    parser.add_argument("--homes", type=int, default=3600)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, default=TARGET)
     options = parser.parse_args()
     train = gather("train", options.homes, options.workers)
     tune = gather("validation", max(options.homes // 10, 8), options.workers)
-    first = fitted(train)
+    first = fitted(train, HIDDEN["first"])
     print_scores("home model", [home_probability(lesson) for lesson in tune], tune)
     print_scores("first look", [first.log_probability(lesson.evidence) for lesson in tune], tune)
     networks = TwoLooks(first=first, second=first, own_weight=1.0, home_weight=0.0)
     train, tune = ([seen_again(networks, lesson) for lesson in lessons] for lessons in (train, tune))
-    networks = weighed(replace(networks, second=fitted(train)), tune)
+    networks = weighed(replace(networks, second=fitted(train, HIDDEN["second"])), tune)
     print_scores("second look", [networks.second.log_probability(lesson.evidence) for lesson in tune], tune)
     print_scores("pooled", [networks.probability(lesson.evidence, home_probability(lesson)) for lesson in tune], tune)
     print(f"weights {networks.own_weight:.2f} and {networks.home_weight:.2f}")

@@ -9,7 +9,7 @@ import numpy as np
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.classify.evidence import evidence_matrix
 from flowsift.classify.facts import HomeFacts
-from flowsift.classify.flow_profile import FlowProfile
+from flowsift.classify.home_profile import HomeProfile
 from flowsift.classify.limits import within_limits
 from flowsift.classify.mixture import HomeModel, fit_home
 from flowsift.classify.network import trained_network
@@ -73,9 +73,7 @@ def judge_by(
     few = features.at(near)
     model = known.judging(few, around, pulse_l=pulse_l, interval_s=interval_s)
     evidence = evidence_matrix(few, around, model, pulse_l=pulse_l, interval_s=interval_s, days=days, record=features)
-    place = np.searchsorted(near, wanted)
-    model = replace(model, probability=model.probability[place], mode=model.mode[place])
-    return _pooled(model, evidence[place], few.at(place), facts, known=known.flows)
+    return _pooled(model, evidence, few, facts, known=known.profile, wanted=np.searchsorted(near, wanted))
 
 
 def _started_near(start_s: FloatArray, wanted: IntArray, *, within_s: float) -> IntArray:
@@ -90,13 +88,18 @@ def _pooled(
     evidence: FloatArray,
     features: UseFeatures,
     facts: HomeFacts | None,
-    known: FlowProfile | None = None,
+    *,
+    known: HomeProfile | None = None,
+    wanted: IntArray | None = None,
 ) -> HomeModel:
     """Pool the home model's probabilities with the networks', and rule out what can't be."""
     networks = trained_network()
-    again, flows = networks.look_again(evidence, features.flow_lpm, features.volume_l, known)
+    again, profile = networks.look_again(evidence, features, known=known, wanted=wanted)
+    if wanted is not None:
+        model = replace(model, probability=model.probability[wanted], mode=model.mode[wanted])
+        features = features.at(wanted)
     probability = within_limits(networks.probability(again, model.probability), features.volume_l)
-    return replace(model, probability=(HomeFacts() if facts is None else facts).applied(probability), flows=flows)
+    return replace(model, probability=(HomeFacts() if facts is None else facts).applied(probability), profile=profile)
 
 
 def weigh_evidence(

@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import softmax
 
-from flowsift.classify.flow_profile import FlowProfile
 from flowsift.classify.habits import MODE_RATE_SPREAD, context_log_likelihood, habit_array
+from flowsift.classify.home_profile import HomeProfile
 from flowsift.classify.modes import Modes, Plane, find_modes
 from flowsift.classify.prior import Prior, powers, published_prior
 from flowsift.features import UseFeatures
@@ -58,7 +58,7 @@ class HomeModel:
         Uses of each label that come from its broad spread.
     mode_amount : ndarray, shape (n_modes,)
         Uses that come from each mode.
-    flows : FlowProfile
+    profile : HomeProfile
         What the home's water of each flow is taken for; empty before `flowsift.classify.judgement.judge`.
     """
 
@@ -69,7 +69,7 @@ class HomeModel:
     spread: Prior
     amount: FloatArray
     mode_amount: FloatArray
-    flows: FlowProfile
+    profile: HomeProfile
 
     def judging(self, features: UseFeatures, around: Surroundings, *, pulse_l: float, interval_s: float) -> HomeModel:
         """Return the model as it stands with the probabilities of other uses of the same home.
@@ -125,7 +125,7 @@ def fit_home(
             spread=prior,
             amount=prior.uses_per_day * days,
             mode_amount=np.empty(0),
-            flows=FlowProfile.none(),
+            profile=HomeProfile.none(),
         )
     points = powers(np.log(features.volume_l), np.log(features.flow_lpm))
     plane = Plane.of(pulse_l=pulse_l, interval_s=interval_s)
@@ -157,7 +157,7 @@ def fit_home(
         spread=spread,
         amount=amount,
         mode_amount=mode_amount,
-        flows=FlowProfile.none(),
+        profile=HomeProfile.none(),
     )
 
 

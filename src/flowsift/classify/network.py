@@ -9,15 +9,22 @@ from importlib.resources import as_file, files
 
 import numpy as np
 from scipy.special import log_softmax
+from threadpoolctl import ThreadpoolController
 
-from flowsift.arrays import FloatArray
-from flowsift.classify import flow_profile
+from flowsift.arrays import FloatArray, IntArray
+from flowsift.classify import home_profile, sequence
 from flowsift.classify.evidence import LEAST, NAMES
-from flowsift.classify.flow_profile import FlowProfile
+from flowsift.classify.home_profile import HomeProfile
 from flowsift.errors import OptionError
+from flowsift.features import UseFeatures
 from flowsift.labels import LABELS
 
-SECOND_NAMES: tuple[str, ...] = (*NAMES, *(f"first_{name}" for name in LABELS), *flow_profile.NAMES)
+SECOND_NAMES: tuple[str, ...] = (
+    *NAMES,
+    *(f"first_{name}" for name in LABELS),
+    *sequence.NAMES,
+    *home_profile.NAMES,
+)
 """Names of the columns of the evidence for the second look."""
 
 CLIP = 5.0
@@ -25,11 +32,6 @@ CLIP = 5.0
 
 AT_ONCE = 2048
 """Uses looked at at once: as many as stay close to the processor."""
-
-
-ONE_THREAD = 2**18
-"""Multiplications that OpenBLAS leaves to one thread (`interface/gemm.c`, from memory; measured). A larger product is
-split among as many threads as there are, and single precision is then rounded otherwise on another machine."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -56,11 +58,13 @@ class Network:
         # Single precision: seven times as fast, and right to 1e-5.
         layers = [(w.astype(np.float32), b.astype(np.float32)) for w, b in zip(self.weights, self.biases, strict=True)]
         last = np.empty((len(evidence), self.biases[-1].size))
-        for some in _some_at_once(len(evidence), max(1, ONE_THREAD // max(w.size for w in self.weights))):
-            layer = np.clip((evidence[some] - self.center) / self.scale, -CLIP, CLIP).astype(np.float32)
-            for k, (weight, bias) in enumerate(layers):
-                layer = (layer if k == 0 else np.maximum(layer, 0.0)) @ weight + bias
-            last[some] = layer
+        # Split among as many threads as there are, a product is rounded otherwise on another machine.
+        with _thread_pools().limit(limits=1, user_api="blas"):
+            for some in _some_at_once(len(evidence)):
+                layer = np.clip((evidence[some] - self.center) / self.scale, -CLIP, CLIP).astype(np.float32)
+                for k, (weight, bias) in enumerate(layers):
+                    layer = (layer if k == 0 else np.maximum(layer, 0.0)) @ weight + bias
+                last[some] = layer
         return last
 
     def log_probability(self, evidence: FloatArray) -> FloatArray:
@@ -103,30 +107,44 @@ class TwoLooks:
     home_weight: float
 
     def look_again(
-        self, evidence: FloatArray, flow_lpm: FloatArray, volume_l: FloatArray, known: FlowProfile | None = None
-    ) -> tuple[FloatArray, FlowProfile]:
+        self,
+        evidence: FloatArray,
+        features: UseFeatures,
+        *,
+        known: HomeProfile | None = None,
+        wanted: IntArray | None = None,
+    ) -> tuple[FloatArray, HomeProfile]:
         """Collect the evidence for the second look.
 
         Parameters
         ----------
         evidence : ndarray, shape (n_uses, n_inputs)
-        flow_lpm, volume_l : ndarray, shape (n_uses,)
-        known : FlowProfile, optional
+        features : UseFeatures
+            Of the same uses.
+        known : HomeProfile, optional
             Of earlier uses of the home; by default each use is compared with the others.
+        wanted : ndarray of int64, shape (n_wanted,), optional
+            The uses to look at again; by default all.
 
         Returns
         -------
-        evidence : ndarray, shape (n_uses, len(SECOND_NAMES))
-        profile : FlowProfile
+        evidence : ndarray, shape (n_wanted, len(SECOND_NAMES))
+        profile : HomeProfile
             That they were compared with.
         """
         first = self.first.log_probability(evidence)
         taken_for = np.exp(first)
-        profile = FlowProfile.of(flow_lpm, volume_l, taken_for) if known is None else known
-        again = np.empty((len(evidence), len(SECOND_NAMES)))
-        for some in _some_at_once(len(evidence), AT_ONCE):
-            beside = profile.evidence(flow_lpm[some], volume_l[some], taken_for[some], counted=known is None)
-            again[some] = np.column_stack([evidence[some], np.maximum(first[some], np.log(LEAST)), beside])
+        flow_lpm, volume_l = features.flow_lpm, features.volume_l
+        profile = HomeProfile.of(flow_lpm, volume_l, taken_for) if known is None else known
+        own = taken_for if known is None else np.zeros_like(taken_for)
+        around, others = sequence.sequence_evidence(features.start_s, taken_for), profile.table()
+        which = np.arange(features.n_uses) if wanted is None else wanted
+        # Single precision: a year of a home's uses stays small.
+        again: FloatArray = np.empty((which.size, len(SECOND_NAMES)), np.float32)
+        for some in _some_at_once(which.size):
+            k = which[some]
+            beside = others.evidence(flow_lpm[k], volume_l[k], own[k])
+            again[some] = np.column_stack([evidence[k], np.maximum(first[k], np.log(LEAST)), around[k], beside])
         return again, profile
 
     def probability(self, second_evidence: FloatArray, home: FloatArray) -> FloatArray:
@@ -151,9 +169,15 @@ class TwoLooks:
         return np.asarray(np.exp(log_softmax(pooled, axis=1)))
 
 
-def _some_at_once(n_uses: int, at_once: int) -> Iterator[slice]:
-    for first in range(0, n_uses, at_once):
-        yield slice(first, first + at_once)
+def _some_at_once(n_uses: int) -> Iterator[slice]:
+    for first in range(0, n_uses, AT_ONCE):
+        yield slice(first, first + AT_ONCE)
+
+
+@cache
+def _thread_pools() -> ThreadpoolController:
+    """Return the hold on the threads of the libraries that multiply matrices."""
+    return ThreadpoolController()
 
 
 @cache

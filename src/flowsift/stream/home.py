@@ -239,7 +239,7 @@ def unapplied(model: HomeModel) -> HomeModel:
         spread=model.spread,
         amount=model.amount,
         mode_amount=model.mode_amount,
-        flows=model.flows,
+        profile=model.profile,
     )
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from flowsift.classify.facts import HomeFacts
-from flowsift.classify.flow_profile import N_BINS, FlowProfile
+from flowsift.classify.home_profile import FLOW, VOLUME, HomeProfile
 from flowsift.classify.mixture import HomeModel
 from flowsift.classify.modes import Modes
 from flowsift.classify.prior import Prior
@@ -22,7 +22,7 @@ from flowsift.study.alerts import AlertRule
 from flowsift.units import litres_per
 
 KIND = "flowsift learned home"
-VERSION = 2
+VERSION = 3
 
 
 def home_to_json(home: LearnedHome) -> str:
@@ -139,7 +139,7 @@ def _known(known: Known) -> dict[str, Any]:
         "mode_label": model.mode_probability.tolist(),
         "mode_amount": model.mode_amount.tolist(),
         "amount": model.amount.tolist(),
-        "flow_volume_l": model.flows.volume_l.tolist(),
+        "profile": {name: values.tolist() for name, values in vars(model.profile).items()},
         "spread": {name: values.tolist() for name, values in vars(model.spread).items()},
         "past": {
             "days": past.days,
@@ -179,10 +179,17 @@ def _read_known(found: Fields) -> Known:
             ),
             amount=amount,
             mode_amount=mode_amount,
-            flows=FlowProfile(volume_l=found.floats("flow_volume_l", N_BINS, n_labels)),
+            profile=_read_profile(found.part("profile")),
         ),
         past=Past(start_s=start_s, days=past.number("days", above=0.0), **columns),
     )
+
+
+def _read_profile(found: Fields) -> HomeProfile:
+    bins = found.integers("bin")
+    if bins.size and (bins[0] < 0 or bins[-1] >= FLOW.size * VOLUME.size or (np.diff(bins) <= 0).any()):
+        raise InputError(f"{KIND}: expected the bins of a home's profile in order")
+    return HomeProfile(bin=bins, count=found.floats("count", bins.size, len(LABELS)))
 
 
 def _read_trickle(found: Fields) -> RecordedTrickle:
