@@ -72,3 +72,15 @@ def test_a_shower_goes_on_after_soaping_even_where_a_piece_looks_like_something_
     assert joined(pieces, probability=[1.0, 0.01]) == [0, 1]
     # Two rinses at a tap are no shower, however alike.
     assert joined([(0, 10, 4.0, "faucet"), (60, 10, 4.0, "faucet")]) == [0, 1]
+
+
+@pytest.mark.parametrize(("pause_s", "uses"), [(100, 1), (200, 2)])
+def test_two_runs_that_are_surely_a_shower_are_one_over_another_setting(pause_s, uses):
+    pieces = [(0, 120, 8.0, "shower"), (120 + pause_s, 200, 5.5, "shower")]
+    assert len(set(joined(pieces))) == uses
+
+
+@pytest.mark.parametrize(("pause_s", "flow_lpm", "uses"), [(50, 7.0, 1), (70, 14.0, 2), (50, 2.0, 2)])
+def test_a_hose_goes_on_after_a_minute_with_another_nozzle(pause_s, flow_lpm, uses):
+    pieces = [(0, 120, 14.0, "hose"), (120 + pause_s, 200, flow_lpm, "hose")]
+    assert len(set(joined(pieces))) == uses

@@ -34,6 +34,15 @@ SHOWER_PAUSE_S = 150.0
 SHOWER_ALIKE = 1.15
 """Flows before and after such a pause differ by at most this factor (assumption: a setting is found again)."""
 
+HOSE_PAUSE_S = 60.0
+"""Longest pause inside the use of a hose (common practice: the nozzle shut on the way to the next bed)."""
+
+HOSE_ALIKE = 3.0
+"""Flows before and after such a pause differ by at most this factor (assumption: a nozzle is set anew)."""
+
+SURE_SHOWER_ALIKE = 1.6
+"""The same where both are likelier a shower's than anything else (assumption: another setting, or another pressure)."""
+
 STAGE_PAUSE_S = 60.0
 """Longest time from one stage of a softener's regeneration to the next (assumption: the valve head turns)."""
 
@@ -53,7 +62,10 @@ like a shower."""
 IRRIGATION = LABELS.index("irrigation")
 """Its zones follow each other within seconds, each through a valve of its own."""
 
-SHOWER, FAUCET, SOFTENER = LABELS.index("shower"), LABELS.index("faucet"), LABELS.index("softener")
+SHOWER, FAUCET, HOSE, SOFTENER = (LABELS.index(name) for name in ("shower", "faucet", "hose", "softener"))
+
+SURE = 0.5
+"""Probability from which a piece is taken for what it is called."""
 
 
 def join_uses(features: UseFeatures, model: HomeModel, *, interval_s: float) -> IntArray:
@@ -79,20 +91,24 @@ def join_uses(features: UseFeatures, model: HomeModel, *, interval_s: float) -> 
     n = features.n_uses
     if n == 0:
         return np.empty(0, np.int64)
-    flow = features.flow_lpm
     short = longest_seen_s(TAP_PAUSE_S, interval_s=interval_s)
     by_hand = model.probability[:, BY_HAND].sum(axis=1)
-    maybe, hardly = np.flatnonzero(by_hand > MAYBE_BY_HAND), np.flatnonzero(by_hand > HARDLY_BY_HAND)
-    zone = model.probability[:, IRRIGATION] > 0.5
-    valve = _chain_some(np.flatnonzero(~zone), features, longest_pause_s=short, alike=VALVE_ALIKE)
+
+    def chained(some: BoolArray, longest_pause_s: float, alike: float) -> IntArray:
+        return _chain_some(np.flatnonzero(some), features, longest_pause_s=longest_pause_s, alike=alike)
+
     # Longer cells don't show that a tap was shut: only an unchanged flow goes on from one to the next.
-    alike = TAP_ALIKE if interval_s <= TAP_PAUSE_S else VALVE_ALIKE
-    tap = _chain_some(maybe, features, longest_pause_s=short, alike=alike)
-    shower = _chain_some(hardly, features, longest_pause_s=SHOWER_PAUSE_S, alike=SHOWER_ALIKE)
-    shower = np.where(_is_shower(shower, features.volume_l, flow, model)[shower], shower, n + np.arange(n))
-    stages = np.flatnonzero(model.probability[:, SOFTENER] > 0.5)
-    softener = _chain_some(stages, features, longest_pause_s=STAGE_PAUSE_S, alike=np.inf)
-    whole = _merged(valve, tap, shower, softener)
+    tap_alike = TAP_ALIKE if interval_s <= TAP_PAUSE_S else VALVE_ALIKE
+    likely = model.probability > SURE
+    shower = chained(by_hand > HARDLY_BY_HAND, SHOWER_PAUSE_S, SHOWER_ALIKE)
+    whole = _merged(
+        chained(~likely[:, IRRIGATION], short, VALVE_ALIKE),
+        chained(by_hand > MAYBE_BY_HAND, short, tap_alike),
+        np.where(_is_shower(shower, features.volume_l, features.flow_lpm, model)[shower], shower, n + np.arange(n)),
+        chained(likely[:, SHOWER], SHOWER_PAUSE_S, SURE_SHOWER_ALIKE),
+        chained(likely[:, HOSE], HOSE_PAUSE_S, HOSE_ALIKE),
+        chained(likely[:, SOFTENER], STAGE_PAUSE_S, np.inf),
+    )
     return np.unique(_merged(whole, _fragments(features, model, longest_pause_s=short)), return_inverse=True)[1].astype(
         np.int64
     )
