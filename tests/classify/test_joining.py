@@ -80,7 +80,7 @@ def test_two_runs_that_are_surely_a_shower_are_one_over_another_setting(pause_s,
     assert len(set(joined(pieces))) == uses
 
 
-@pytest.mark.parametrize(("pause_s", "flow_lpm", "uses"), [(50, 7.0, 1), (70, 14.0, 2), (50, 2.0, 2)])
+@pytest.mark.parametrize(("pause_s", "flow_lpm", "uses"), [(50, 7.0, 1), (70, 7.0, 2), (50, 2.0, 2)])
 def test_a_hose_goes_on_after_a_minute_with_another_nozzle(pause_s, flow_lpm, uses):
     pieces = [(0, 120, 14.0, "hose"), (120 + pause_s, 200, flow_lpm, "hose")]
     assert len(set(joined(pieces))) == uses
