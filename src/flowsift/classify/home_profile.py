@@ -58,6 +58,9 @@ KNOWN_FROM_L = 20.0
 UNKNOWN_WIDTH = 0.5
 """Spread of the log flow or log volume of a label that the home isn't known to have (assumption)."""
 
+DIGITS = 4
+"""Decimals of a count that are kept: a home's file stays short."""
+
 FEW = 0.05
 """Uses added to a count before its logarithm is taken."""
 
@@ -104,7 +107,7 @@ class HomeProfile:
         where = FLOW.bin_of(flow_lpm) * VOLUME.size + VOLUME.bin_of(volume_l)
         bins, place = np.unique(where, return_inverse=True)
         count = np.column_stack([sum_by(place, column, bins.size) for column in probability.T])
-        return cls(bin=bins.astype(np.int64), count=count)
+        return cls(bin=bins.astype(np.int64), count=count.round(DIGITS))
 
     @classmethod
     def none(cls) -> HomeProfile:
