@@ -88,9 +88,10 @@ def grid_register(
     reading = checked_values(ns, reading_l, column, " L", findings)
     rows = order_rows(ns, reading)
     findings[:0] = rows.findings
-    require_span(rows.ns, position=rows.position)
     if rows.ns.size < 2 or rows.ns[0] == rows.ns[-1]:
-        raise InputError("found one reading, expected at least two: a volume is their difference", column=column)
+        found = "one reading" if rows.ns.size else "no reading"
+        raise InputError(f"found {found}, expected at least two: a volume is their difference", column=column)
+    require_span(rows.ns, position=rows.position)
     interval_ns = chosen_interval_ns(rows, interval_s)
     spread_coarse = absent == "missing" and (interval_s is None or prevailing_interval_ns(rows.ns) < 1.5 * interval_ns)
     placed = place_rows(rows, interval_ns=interval_ns, spread_coarse=spread_coarse)

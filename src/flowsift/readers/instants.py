@@ -52,9 +52,7 @@ def column_instants_ns(
         raise InputError("found an empty time, expected an instant", row=row, column="time")
     if len(columns) == 1 and pa.types.is_timestamp(column.type):
         ns = _timestamp_ns(column)
-        if column.type.tz is not None:
-            return ns, findings
-        return _localised(ns, timezone, findings)
+        return (ns, findings) if _has_zone(column.type) else _localised(ns, timezone, findings)
     if len(columns) == 1 and (pa.types.is_integer(column.type) or pa.types.is_floating(column.type)):
         return _epoch_ns(column, findings), findings
     if len(columns) == 1 and pa.types.is_date(column.type):
@@ -67,6 +65,13 @@ def column_instants_ns(
     if parsed.note:
         findings.append(Finding(kind="assumption", what="layout of dates", treatment=parsed.note))
     return _mixed(parsed, timezone, findings)
+
+
+def _has_zone(kind: Any) -> bool:
+    try:
+        return kind.tz is not None
+    except UnicodeDecodeError:
+        raise InputError("found a zone whose name isn't text, expected one such as UTC", column="time") from None
 
 
 def _text(column: Any) -> pd.Series:
