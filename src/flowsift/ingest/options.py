@@ -16,14 +16,17 @@ SMALLEST_GIVEN_PULSE_L, LARGEST_GIVEN_PULSE_L = 1e-6, 1e5
 """Pulse volumes that can be given [L]: meters emit pulses of 0.001 to 10 L, and up to 10 m3 where they only bill; a
 wide margin on either side (assumption) still catches a volume in the wrong unit by many orders."""
 
-LONGEST_INTERVAL_S = 366 * 86_400.0
-"""Longest interval that can be given [s]."""
+SHORTEST_INTERVAL_S, LONGEST_INTERVAL_S = 0.001, 366 * 86_400.0
+"""Intervals of a trace [s]: no water meter is read a thousand times a second (assumption)."""
 
 
 def checked_interval_ns(interval_s: float) -> int:
-    """Return an interval that was given [ns] (OptionError unless it is a positive number of seconds up to a year)."""
-    if not (np.isfinite(interval_s) and interval_s * NS_PER_S >= 1 and interval_s <= LONGEST_INTERVAL_S):
-        raise OptionError(f"interval_s is {interval_s!r}, expected a positive number of seconds, at most a year")
+    """Return an interval that was given [ns] (OptionError unless it lies between a millisecond and a year)."""
+    if not (np.isfinite(interval_s) and SHORTEST_INTERVAL_S <= interval_s <= LONGEST_INTERVAL_S):
+        raise OptionError(
+            f"interval_s is {interval_s!r}, expected a positive number of seconds, {SHORTEST_INTERVAL_S:g} or more and at "
+            "most a year"
+        )
     return round(interval_s * NS_PER_S)
 
 

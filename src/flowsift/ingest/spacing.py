@@ -6,7 +6,7 @@ import numpy as np
 
 from flowsift.arrays import IntArray
 from flowsift.errors import InputError
-from flowsift.ingest.options import checked_interval_ns
+from flowsift.ingest.options import SHORTEST_INTERVAL_S, checked_interval_ns
 from flowsift.ingest.rows import OrderedRows
 from flowsift.units import NS_PER_S
 
@@ -32,15 +32,21 @@ def chosen_interval_ns(rows: OrderedRows, interval_s: float | None) -> int:
     Raises
     ------
     InputError
-        If there is one distinct time only and no interval was given.
+        If there is one distinct time only and no interval was given, or most rows lie closer than any interval.
     OptionError
-        If the interval given isn't positive.
+        If the interval given isn't one that a trace can have.
     """
     if interval_s is not None:
         return checked_interval_ns(interval_s)
     if rows.ns[0] == rows.ns[-1]:
         raise InputError("found one time only, which doesn't tell how long an interval is: give interval_s")
-    return prevailing_interval_ns(rows.ns if rows.regular_ns is None else rows.ns[:2])
+    interval_ns = prevailing_interval_ns(rows.ns if rows.regular_ns is None else rows.ns[:2])
+    if interval_ns < SHORTEST_INTERVAL_S * NS_PER_S:
+        raise InputError(
+            f"found times {interval_ns:,} ns apart, expected {SHORTEST_INTERVAL_S:g} s or more: is their unit right?",
+            column="time",
+        )
+    return interval_ns
 
 
 def prevailing_interval_ns(ns: IntArray) -> int:
