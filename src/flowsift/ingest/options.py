@@ -24,7 +24,7 @@ def checked_interval_ns(interval_s: float) -> int:
     """Return an interval that was given [ns] (OptionError unless it lies between a millisecond and a year)."""
     if not (np.isfinite(interval_s) and SHORTEST_INTERVAL_S <= interval_s <= LONGEST_INTERVAL_S):
         raise OptionError(
-            f"interval_s is {interval_s!r}, expected a positive number of seconds from {SHORTEST_INTERVAL_S:g} to a year"
+            f"interval_s is {interval_s!r}, expected a positive number of seconds, {SHORTEST_INTERVAL_S:g} to a year"
         )
     return round(interval_s * NS_PER_S)
 
