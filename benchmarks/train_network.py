@@ -27,7 +27,6 @@ from flowsift.arrays import FloatArray, IntArray
 from flowsift.classify.evidence import NAMES
 from flowsift.classify.judgement import weigh_evidence
 from flowsift.classify.network import CLIP, SECOND_NAMES, Network, TwoLooks
-from flowsift.classify.sequence import NAMES as SEQUENCE_NAMES
 from flowsift.disaggregation import overlapping
 from flowsift.evaluate.account import VOLUME_COLUMNS, Account, account_of_truth
 from flowsift.evaluate.comparison import Comparison
@@ -63,9 +62,6 @@ home, and what is to be labelled is rarely cut as the truth is."""
 LEAN = 1.0
 """How far the first look leans towards or away from each label, home by home, while the second learns (spread of log
 odds). In a home unlike those trained on it does so; the second look must not lean with it."""
-LOOSE = 0.7
-"""How far the numbers of uses before and after are off, home by home, while the second look learns (spread of their
-logarithms): people everywhere follow one use by another, but not as often as simulated ones."""
 CLEAR_SHARE = 0.5
 """A use that matches no true one teaches the label that has more than this share of its volume."""
 
@@ -231,19 +227,15 @@ def learned_from(lessons: Sequence[Lesson]) -> tuple[FloatArray, IntArray, Float
 def seen_again(networks: TwoLooks, lesson: Lesson) -> Lesson:
     """Return what is learned from in a lesson, with the evidence for the second look."""
     taken = lesson.taken
-    evidence, _ = networks.look_again(lesson.evidence, lesson.features, wanted=taken)
-    return replace(lesson, features=lesson.features.at(taken), evidence=evidence, label=lesson.label[taken])
+    evidence, _ = networks.look_again(lesson.evidence, lesson.features.flow_lpm, lesson.features.volume_l)
+    return replace(lesson, features=lesson.features.at(taken), evidence=evidence[taken], label=lesson.label[taken])
 
 
-def seen_as_another(networks: TwoLooks, lesson: Lesson) -> Lesson:
-    """Return the same as if the home were unlike those that the first look has learned from."""
-    rng = np.random.default_rng([lesson.home, 11])
+def leaning(networks: TwoLooks, home: int) -> TwoLooks:
+    """Return the networks with a first look that leans by an amount of the home's own."""
     *biases, last = networks.first.biases
-    leaning = replace(networks.first, biases=(*biases, last + rng.normal(0.0, LEAN, len(LABELS))))
-    again = seen_again(replace(networks, first=leaning), lesson)
-    columns = [SECOND_NAMES.index(name) for name in SEQUENCE_NAMES]
-    again.evidence[:, columns] += rng.normal(0.0, LOOSE, len(columns))
-    return again
+    lean = np.random.default_rng([home, 11]).normal(0.0, LEAN, len(LABELS))
+    return replace(networks, first=replace(networks.first, biases=(*biases, last + lean)))
 
 
 def home_probability(lesson: Lesson) -> FloatArray:
@@ -285,7 +277,7 @@ def print_scores(name: str, probability: Sequence[FloatArray], lessons: Sequence
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--homes", type=int, default=3600)
+    parser.add_argument("--homes", type=int, default=2800)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, default=TARGET)
     options = parser.parse_args()
@@ -295,7 +287,7 @@ def main() -> None:
     print_scores("home model", [home_probability(lesson) for lesson in tune], tune)
     print_scores("first look", [first.log_probability(lesson.evidence) for lesson in tune], tune)
     networks = TwoLooks(first=first, second=first, own_weight=1.0, home_weight=0.0)
-    train = [seen_as_another(networks, lesson) for lesson in train]
+    train = [seen_again(leaning(networks, lesson.home), lesson) for lesson in train]
     tune = [seen_again(networks, lesson) for lesson in tune]
     networks = weighed(replace(networks, second=fitted(train, HIDDEN["second"])), tune)
     print_scores("second look", [networks.second.log_probability(lesson.evidence) for lesson in tune], tune)

@@ -73,7 +73,9 @@ def judge_by(
     few = features.at(near)
     model = known.judging(few, around, pulse_l=pulse_l, interval_s=interval_s)
     evidence = evidence_matrix(few, around, model, pulse_l=pulse_l, interval_s=interval_s, days=days, record=features)
-    return _pooled(model, evidence, few, facts, known=known.profile, wanted=np.searchsorted(near, wanted))
+    place = np.searchsorted(near, wanted)
+    model = replace(model, probability=model.probability[place], mode=model.mode[place])
+    return _pooled(model, evidence[place], few.at(place), facts, known=known.profile)
 
 
 def _started_near(start_s: FloatArray, wanted: IntArray, *, within_s: float) -> IntArray:
@@ -88,16 +90,11 @@ def _pooled(
     evidence: FloatArray,
     features: UseFeatures,
     facts: HomeFacts | None,
-    *,
     known: HomeProfile | None = None,
-    wanted: IntArray | None = None,
 ) -> HomeModel:
     """Pool the home model's probabilities with the networks', and rule out what can't be."""
     networks = trained_network()
-    again, profile = networks.look_again(evidence, features, known=known, wanted=wanted)
-    if wanted is not None:
-        model = replace(model, probability=model.probability[wanted], mode=model.mode[wanted])
-        features = features.at(wanted)
+    again, profile = networks.look_again(evidence, features.flow_lpm, features.volume_l, known)
     probability = within_limits(networks.probability(again, model.probability), features.volume_l)
     return replace(model, probability=(HomeFacts() if facts is None else facts).applied(probability), profile=profile)
 

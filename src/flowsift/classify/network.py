@@ -11,20 +11,14 @@ import numpy as np
 from scipy.special import log_softmax
 from threadpoolctl import ThreadpoolController
 
-from flowsift.arrays import FloatArray, IntArray
-from flowsift.classify import home_profile, sequence
+from flowsift.arrays import FloatArray
+from flowsift.classify import home_profile
 from flowsift.classify.evidence import LEAST, NAMES
 from flowsift.classify.home_profile import HomeProfile
 from flowsift.errors import OptionError
-from flowsift.features import UseFeatures
 from flowsift.labels import LABELS
 
-SECOND_NAMES: tuple[str, ...] = (
-    *NAMES,
-    *(f"first_{name}" for name in LABELS),
-    *sequence.NAMES,
-    *home_profile.NAMES,
-)
+SECOND_NAMES: tuple[str, ...] = (*NAMES, *(f"first_{name}" for name in LABELS), *home_profile.NAMES)
 """Names of the columns of the evidence for the second look."""
 
 CLIP = 5.0
@@ -107,44 +101,33 @@ class TwoLooks:
     home_weight: float
 
     def look_again(
-        self,
-        evidence: FloatArray,
-        features: UseFeatures,
-        *,
-        known: HomeProfile | None = None,
-        wanted: IntArray | None = None,
+        self, evidence: FloatArray, flow_lpm: FloatArray, volume_l: FloatArray, known: HomeProfile | None = None
     ) -> tuple[FloatArray, HomeProfile]:
         """Collect the evidence for the second look.
 
         Parameters
         ----------
         evidence : ndarray, shape (n_uses, n_inputs)
-        features : UseFeatures
-            Of the same uses.
+        flow_lpm, volume_l : ndarray, shape (n_uses,)
         known : HomeProfile, optional
             Of earlier uses of the home; by default each use is compared with the others.
-        wanted : ndarray of int64, shape (n_wanted,), optional
-            The uses to look at again; by default all.
 
         Returns
         -------
-        evidence : ndarray, shape (n_wanted, len(SECOND_NAMES))
+        evidence : ndarray, shape (n_uses, len(SECOND_NAMES))
         profile : HomeProfile
             That they were compared with.
         """
         first = self.first.log_probability(evidence)
         taken_for = np.exp(first)
-        flow_lpm, volume_l = features.flow_lpm, features.volume_l
         profile = HomeProfile.of(flow_lpm, volume_l, taken_for) if known is None else known
         own = taken_for if known is None else np.zeros_like(taken_for)
-        around, others = sequence.sequence_evidence(features.start_s, taken_for), profile.table()
-        which = np.arange(features.n_uses) if wanted is None else wanted
+        others = profile.table()
         # Single precision: a year of a home's uses stays small.
-        again: FloatArray = np.empty((which.size, len(SECOND_NAMES)), np.float32)
-        for some in _some_at_once(which.size):
-            k = which[some]
-            beside = others.evidence(flow_lpm[k], volume_l[k], own[k])
-            again[some] = np.column_stack([evidence[k], np.maximum(first[k], np.log(LEAST)), around[k], beside])
+        again: FloatArray = np.empty((len(evidence), len(SECOND_NAMES)), np.float32)
+        for some in _some_at_once(len(evidence)):
+            beside = others.evidence(flow_lpm[some], volume_l[some], own[some])
+            again[some] = np.column_stack([evidence[some], np.maximum(first[some], np.log(LEAST)), beside])
         return again, profile
 
     def probability(self, second_evidence: FloatArray, home: FloatArray) -> FloatArray:
