@@ -794,7 +794,7 @@ took 2.4 h by the clock and 2,814 s (0.78 h) of processor time, fixed costs such
 slice included. They found four faults, all mended: pulses far apart on a grid of a nanosecond were laid over more cells
 than any memory holds; a grid as fine took gigabytes in the search for spans (no interval is below a millisecond now);
 a register without a row, and a Parquet column whose zone isn't text, ended in errors that weren't flowsift's. The last
-700 s ran with all four mended or their inputs refused, and found nothing new: too little to say that nothing is left.
+480 s ran with all four mended or their inputs refused, and found nothing new: too little to say that nothing is left.
 """
 
 
