@@ -94,8 +94,8 @@ class Disaggregation:
     --------
     >>> import flowsift as fs
     >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
-    >>> sorted(set(result.events["label"]))[:3]
-    ['bathtub', 'clothes_washer', 'dishwasher']
+    >>> {"faucet", "flush", "shower"} <= set(result.events["label"])
+    True
     >>> result.trickle["rate_lpm"].round(3).tolist()
     [0.117]
     >>> list(result.fixtures.columns[:4])
