@@ -130,7 +130,7 @@ def assert_alike(live, batch, *, share):
 def test_a_record_fed_live_is_cut_as_in_batch(record, home):
     # Batch learns the home anew. Joining pieces rests on labels, which see a shorter past and future live: a few joins
     # differ. With the same knowledge none does: see test_whole.py.
-    assert_alike(live_segments(sift_whole(record, home)), batch_segments(fs.disaggregate(record)), share=0.985)
+    assert_alike(live_segments(sift_whole(record, home)), batch_segments(fs.disaggregate(record)), share=0.97)
 
 
 def test_gaps_are_missing_as_in_batch(rows):

@@ -58,7 +58,7 @@ KNOWN_FROM_L = 20.0
 UNKNOWN_WIDTH = 0.5
 """Spread of the log flow or log volume of a label that the home isn't known to have (assumption)."""
 
-DIGITS = 4
+DIGITS = 6
 """Decimals of a count that are kept: a home's file stays short."""
 
 FEW = 0.05
