@@ -546,3 +546,13 @@ def test_a_broken_number_among_decimal_commas_is_no_question_of_commas(tmp_path)
     with pytest.raises(fs.InputError, match="found '9x,5', expected a number") as error:
         fs.read_trace(path)
     assert "--decimal" not in str(error.value)
+
+
+def test_a_register_in_local_time_without_a_zone_is_one_through_the_autumn_change(tmp_path):
+    utc = pd.date_range("2026-10-24 12:00", periods=1440, freq="min", tz="UTC")
+    written = utc.tz_convert("Europe/Berlin").strftime("%Y-%m-%d %H:%M:%S")
+    reading = 1200.0 + np.cumsum(np.where(np.arange(1440) % 7 < 3, 0.004, 0.0))
+    path = tmp_path / "meter.csv"
+    pd.DataFrame({"time": written, "m3": reading.round(4)}).to_csv(path, index=False)
+    (kind,) = [finding for finding in fs.read_trace(path).findings if finding.what == "kind"]
+    assert "its values are large and never fall" in kind.treatment

@@ -173,9 +173,18 @@ def _kind(name: str, value: FloatArray, ns: IntArray, unit: Unit | None) -> tupl
     return "volume", "nothing says otherwise, and its values fall as well as rise"
 
 
-def _only_rises(value: FloatArray, ns: IntArray) -> bool:
+def _by_time(value: FloatArray, ns: IntArray) -> FloatArray:
+    """Return the values that rows have, in the order of their times."""
     present = ~np.isnan(value)
-    v = value[present][np.argsort(ns[present], kind="stable")]
+    return value[present][np.argsort(ns[present], kind="stable")]
+
+
+def _only_rises(value: FloatArray, ns: IntArray) -> bool:
+    # As written too: where a clock is set back an hour, two hours of readings are mixed by their times.
+    return any(_rises(v) for v in (_by_time(value, ns), value[~np.isnan(value)]))
+
+
+def _rises(v: FloatArray) -> bool:
     if v.size < REGISTER_ROWS:
         return False
     step = np.diff(v)
@@ -185,16 +194,14 @@ def _only_rises(value: FloatArray, ns: IntArray) -> bool:
 
 
 def _mostly_rises(value: FloatArray, ns: IntArray) -> bool:
-    present = ~np.isnan(value)
-    step = np.diff(value[present][np.argsort(ns[present], kind="stable")])
+    step = np.diff(_by_time(value, ns))
     falls = int((step < 0).sum())
     return falls <= max(2, MAX_FALLS * np.count_nonzero(step))
 
 
 def _barely_changes(value: FloatArray, ns: IntArray) -> bool:
     """Tell whether values change as a register's do, be it backwards or with faults: the flow of a house stops."""
-    present = ~np.isnan(value)
-    v = value[present][np.argsort(ns[present], kind="stable")]
+    v = _by_time(value, ns)
     step = np.abs(np.diff(v))
     moved = step[step > 0]
     return moved.size >= REGISTER_RISES and float(np.median(moved)) <= SMALL_STEP * float(v.min())
