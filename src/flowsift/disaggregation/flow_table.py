@@ -8,7 +8,7 @@ import pandas as pd
 from flowsift.arrays import FloatArray
 from flowsift.disaggregation.shares import Shares
 from flowsift.errors import OptionError
-from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
+from flowsift.labels import PARTS, TRICKLE, UNEXPLAINED
 from flowsift.tables import Table
 from flowsift.trace import Trace
 from flowsift.units import SECONDS_PER_MINUTE
@@ -59,12 +59,12 @@ def flow_table(
     gap_lpm = to_lpm * trace.gap_volume_l[known] / (trace.gaps[known, 1] - trace.gaps[known, 0])
     cell = np.sort(np.concatenate([trace.cell[low:high], gap_cell]))
     row = np.searchsorted(cell, trace.cell[low:high])
-    flow = np.zeros((n_rows, len(LABELS) + 2))
-    column = pd.Index(LABELS).get_indexer(pd.Index(label))
+    flow = np.zeros((n_rows, len(PARTS)))
+    column = pd.Index(PARTS).get_indexer(pd.Index(label))
     mine = (shares.flow >= low) & (shares.flow < high)
     at = (row[shares.flow[mine] - low], column[shares.event[mine]])
     np.add.at(flow, at, shares.volume_l[mine] * to_lpm)
-    flow[row, -2] = trickle_l[low:high] * to_lpm
-    flow[row, -1] = unexplained_l[low:high] * to_lpm
-    flow[np.searchsorted(cell, gap_cell), -1] = np.repeat(gap_lpm, gaps[:, 1] - gaps[:, 0])
-    return Table(flow, index=trace.time_of(cell), columns=[*LABELS, TRICKLE, UNEXPLAINED])
+    flow[row, PARTS.index(TRICKLE)] = trickle_l[low:high] * to_lpm
+    flow[row, PARTS.index(UNEXPLAINED)] = unexplained_l[low:high] * to_lpm
+    flow[np.searchsorted(cell, gap_cell), PARTS.index(UNEXPLAINED)] = np.repeat(gap_lpm, gaps[:, 1] - gaps[:, 0])
+    return Table(flow, index=trace.time_of(cell), columns=list(PARTS))

@@ -14,13 +14,13 @@ from flowsift.disaggregation import Disaggregation, Shares, overlapping
 from flowsift.errors import InputError
 from flowsift.grouping import sum_by
 from flowsift.households.truth import Truth
-from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
+from flowsift.labels import LABELS, PARTS, TRICKLE
 from flowsift.trace import BoolArray, FloatArray, IntArray, Trace
 
 VOLUME_LABELS: tuple[str, ...] = (*LABELS, TRICKLE)
 """Labels that a litre can carry: those of events, and the trickle."""
 
-VOLUME_COLUMNS: tuple[str, ...] = (*VOLUME_LABELS, UNEXPLAINED)
+VOLUME_COLUMNS = PARTS
 """Columns of `Account.by_label_l`."""
 
 

@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 
 from flowsift.arrays import FloatArray
 from flowsift.disaggregation import Disaggregation
-from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
+from flowsift.labels import LABELS, PARTS
 from flowsift.report.account import water_account
 from flowsift.units import SECONDS_PER_DAY, US_UNITS, UnitSystem
 
@@ -68,8 +68,8 @@ class Totals:
     n_homes: int = 0
     metered_l: float = 0.0
     home_days: float = 0.0
-    volume_l: dict[str, float] = field(default_factory=lambda: dict.fromkeys((*LABELS, TRICKLE, UNEXPLAINED), 0.0))
-    homes_with: dict[str, int] = field(default_factory=lambda: dict.fromkeys((*LABELS, TRICKLE, UNEXPLAINED), 0))
+    volume_l: dict[str, float] = field(default_factory=lambda: dict.fromkeys(PARTS, 0.0))
+    homes_with: dict[str, int] = field(default_factory=lambda: dict.fromkeys(PARTS, 0))
     n_us_homes: int = 0
     # 8 bytes a home
     _per_day_l: array[float] = field(default_factory=lambda: array("d"))
