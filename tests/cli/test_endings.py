@@ -48,6 +48,7 @@ def test_wrong_usage_is_one_line_and_status_2(run, arguments, words):
     assert ended.out == ""
     assert len(ended.err.splitlines()) == 1
     assert words in ended.err
+    assert "Value error" not in ended.err
 
 
 @pytest.mark.usefixtures("canned")

@@ -121,7 +121,9 @@ def _end(error: Exception, *, verbose: bool) -> int:
         complain(str(error))
         return BAD_INPUT
     if hasattr(error, "format_message"):  # a usage error of the command line library
-        complain(f"{error.format_message()} (flowsift --help lists commands and options)")
+        # Not ours: some versions put the name of their own validator's exception before what is wrong.
+        problem = error.format_message().replace(": Value error, ", ": ")
+        complain(f"{problem} (flowsift --help lists commands and options)")
         return BAD_INPUT
     if isinstance(error, OSError) and error.strerror:
         complain(f"{error.filename}: {error.strerror}" if error.filename else error.strerror)
