@@ -200,4 +200,11 @@ def test_a_broken_state_is_refused(folder, tmp_path, capsys):
     state = tmp_path / "state.json"
     state.write_text('{"kind": "flowsift watch state", "version": 1}')
     assert run("watch", "--home", folder / "home.json", "--state", state, folder / "feed.csv") == 2
-    assert "missing" in capsys.readouterr().err
+    complaint = capsys.readouterr().err
+    assert "missing" in complaint
+    assert str(state) in complaint
+
+
+def test_what_is_no_home_is_named(folder, capsys):
+    assert run("watch", "--home", folder / "feed.csv", folder / "feed.csv") == 2
+    assert capsys.readouterr().err.startswith(f"flowsift: {folder / 'feed.csv'}: flowsift learned home: not JSON")

@@ -12,12 +12,12 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 import typer
 
@@ -41,6 +41,8 @@ SAVE_EVERY_S = 10.0
 
 READABLE_WITHIN = 100
 """If none of so many first lines is a row, it is no feed."""
+
+Kept = TypeVar("Kept")
 
 
 def register(app: typer.Typer) -> None:
@@ -87,9 +89,9 @@ def watch_command(
     for path, other in ((state, output), (output, state)):
         if path is not None:
             check_folder(path, home, other)
-    known = home_from_json(_read(home))
+    known = _read(home, home_from_json)
     asked = unit_option(unit or known.unit)
-    run = _resumed(state, known) if state is not None and state.exists() else None
+    run = _read(state, lambda text: _resumed(text, known)) if state is not None and state.exists() else None
     if run is None:
         run = _Run(sifter=Sifter(known, late_s=late, wait_s=wait, absent=absent))
     with (
@@ -138,8 +140,8 @@ class _Run:
     written_bytes: int | None = None
 
 
-def _resumed(path: Path, home: LearnedHome) -> _Run:
-    found = read_fields(_read(path), kind=KIND, version=VERSION)
+def _resumed(text: str, home: LearnedHome) -> _Run:
+    found = read_fields(text, kind=KIND, version=VERSION)
     return _Run(
         sifter=Sifter.from_state(found.part("sifter"), home),
         offset=found.integer("input_bytes", least=0),
@@ -148,11 +150,14 @@ def _resumed(path: Path, home: LearnedHome) -> _Run:
     )
 
 
-def _read(path: Path) -> str:
+def _read(path: Path, parse: Callable[[str], Kept]) -> Kept:
+    """Return what a file of text holds; every error names the file."""
     try:
-        return path.read_text(encoding="utf-8")
+        return parse(path.read_text(encoding="utf-8"))
     except UnicodeDecodeError as error:
         raise InputError("not text in UTF-8", file=str(path)) from error
+    except InputError as error:
+        raise InputError(error.problem, file=str(path)) from error
 
 
 def _save(path: Path, sifter: Sifter, feed: Feed, out: _Output) -> None:
