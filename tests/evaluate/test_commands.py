@@ -73,6 +73,15 @@ def test_a_bad_option_is_one_line(
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.parametrize("name", ["nowhere", "a-file", "an-empty-folder"])
+def test_rank_names_a_folder_that_holds_no_run(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "a-file").write_text("no run\n")
+    (tmp_path / "an-empty-folder").mkdir()
+    assert call("rank", str(tmp_path / name)) == 2
+    expected = "expected a folder that `flowsift score` wrote, found no run there"
+    assert capsys.readouterr().err == f"flowsift: {tmp_path / name}: {expected}\n"
+
+
 @pytest.mark.parametrize("form", ["parquet", "csv"])
 def test_simulate_writes_what_the_reader_and_the_benchmark_read(
     form: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]

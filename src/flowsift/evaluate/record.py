@@ -117,11 +117,11 @@ def read_manifest(folder: Path) -> Manifest:
         If the folder holds none, or one of another form.
     """
     path = folder / MANIFEST
+    if not path.is_file():
+        raise InputError("expected a folder that `flowsift score` wrote, found no run there", file=str(folder))
     try:
         return Manifest(**json.loads(path.read_text(encoding="utf-8")))
-    except FileNotFoundError as error:
-        raise InputError("expected a folder that `flowsift score` wrote, found no run there", file=str(path)) from error
-    except (OSError, ValueError, TypeError) as error:
+    except (ValueError, TypeError) as error:
         raise InputError(f"expected the record of a run: {error}", file=str(path)) from error
 
 
