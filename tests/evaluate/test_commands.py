@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from tests.evaluate.failing import FailsOnBigHomes
 
 import flowsift as fs
 from flowsift.cli import main
@@ -54,6 +55,24 @@ def test_score_then_rank(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> 
 def test_score_takes_the_first_homes_only(tmp_path: Path) -> None:
     assert call("score", "-m", "floor", "-s", "tiny", "--homes", "1", "-o", str(tmp_path)) == 0
     assert [path.name for path in (tmp_path / "homes").iterdir()] == ["tiny-1-0.json"]
+
+
+@pytest.mark.usefixtures("tiny_suite")
+@pytest.mark.parametrize(("largest_l", "status", "failed"), [(1_500.0, 0, 0), (720.0, 3, 2), (0.0, 3, 4)])
+def test_a_method_that_fails_on_some_homes_ends_with_status_3(
+    largest_l: float,
+    status: int,
+    failed: int,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr(FailsOnBigHomes, "largest_l", largest_l)
+    method = f"{FailsOnBigHomes.__module__}:{FailsOnBigHomes.__name__}"
+    assert call("score", "-m", method, "-s", "tiny", "-o", str(tmp_path)) == status
+    printed = capsys.readouterr()
+    assert printed.err.count("too much water") == failed
+    assert "Suite tiny (4 homes" in printed.out
 
 
 @pytest.mark.parametrize(

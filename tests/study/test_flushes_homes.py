@@ -121,7 +121,7 @@ def test_a_folder_of_homes_one_of_them_broken(run, tmp_path):  # noqa: F811
     (homes / "broken.csv").write_text("time,volume_l\n", encoding="utf-8")
     out, picture = tmp_path / "study.parquet", tmp_path / "volumes.png"
     ended = run("flushes", homes, "--out", out, "--figure", picture)
-    assert ended.status == 0
+    assert ended.status == 3
     assert "2 homes studied, 1 could not be read" in ended.out
     assert "broken.csv" in ended.err
     toilets, table = pd.read_parquet(out), pd.read_parquet(tmp_path / "study-homes.parquet")

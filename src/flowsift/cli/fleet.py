@@ -7,13 +7,10 @@ from typing import Annotated
 import typer
 
 from flowsift.cli.options import Reading, Units, spread_options
-from flowsift.cli.terminal import complain, counting, show_sections, working
+from flowsift.cli.terminal import SOME_FAILED, complain, counting, show_sections, working
 from flowsift.fleet import Outcome, find_homes, run_fleet
 from flowsift.fleet.names import KEY, printable
 from flowsift.fleet.text import fleet_sections
-
-SOME_FAILED = 3
-"""Exit status when some homes have no answer."""
 
 
 def register(app: typer.Typer) -> None:

@@ -15,7 +15,7 @@ import typer
 
 import flowsift as fs
 from flowsift.cli.options import Reading, Units, parsed_volume_l, spread_options
-from flowsift.cli.terminal import complain, counting, show, show_sections, working
+from flowsift.cli.terminal import SOME_FAILED, complain, counting, show, show_sections, working
 from flowsift.errors import FlowsiftError, InputError, OptionError
 from flowsift.files import check_folder, check_table_path, write_table, write_text
 from flowsift.plot.files import check_file, save_flush_volumes
@@ -112,7 +112,7 @@ def flushes(
     """Tell what each toilet takes per flush, how sure that is, and whether one refills with nobody flushing.
 
     One file gives the toilets of one home. Several files, or a folder, give a study over homes: shares of the classes
-    with intervals, and what replacement would save.
+    with intervals, and what replacement would save. Ends with status 3 when some of them could not be studied.
     """
     homes = _told_apart(list(_homes(files)))
     studying.check(*(path for _, path in homes))
@@ -159,6 +159,8 @@ def _many(homes: list[tuple[str, Path]], reading: Reading, studying: Studying) -
     }
     if _say_json(record, studying):
         show_sections(homes_sections(table, units=units))
+    if problems:
+        raise typer.Exit(SOME_FAILED)
 
 
 def _say_json(record: dict[str, Any], studying: Studying) -> bool:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from flowsift.cli.terminal import complain, counting, show
+from flowsift.cli.terminal import SOME_FAILED, complain, counting, show
 from flowsift.errors import OptionError
 from flowsift.evaluate.homes import LabelledHome, OpenApartment, RecordedHome
 from flowsift.evaluate.open_data import APARTMENT
@@ -41,7 +41,10 @@ def score(
     homes: Annotated[int | None, typer.Option("--homes", min=1, help="Only the first so many homes.")] = None,
     workers: Annotated[int, typer.Option("--workers", "-w", min=1, help="Processes to run at a time.")] = 1,
 ) -> None:
-    """Score a method on homes with known truth. Run it again after an interrupt: it resumes."""
+    """Score a method on homes with known truth. Run it again after an interrupt: it resumes.
+
+    Ends with status 0 when the method answered for every home, 3 when it failed on some.
+    """
     name, checksum, chosen = _homes(suite, data, apartment)
     chosen = chosen[:homes]
     if homes is not None and checksum:
@@ -57,6 +60,8 @@ def score(
         run_suite(method, chosen, output, suite=name, suite_checksum=checksum, workers=workers, report=report)
     run = read_run(output)
     show(ranking_text([run], rank([run]), style="text"))
+    if run.failed:
+        raise typer.Exit(SOME_FAILED)
 
 
 def _homes(suite: str | None, data: Path | None, apartment: Path | None) -> tuple[str, str, list[LabelledHome]]:

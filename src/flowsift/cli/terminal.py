@@ -14,6 +14,9 @@ from rich.text import Text
 
 from flowsift.report.sections import Section
 
+SOME_FAILED = 3
+"""Exit status when some homes of many have no answer."""
+
 PIPE_CLOSED = 141
 """Exit status when the reader of our output has gone (128 + SIGPIPE), as the shell gives it."""
 
