@@ -156,7 +156,7 @@ def test_the_demo_is_a_whole_account(run, tmp_path):
         ("account", "--fixtures"),
         ("account", "--json"),
         ("leaks", "--table"),
-        ("flushes", "--out"),
+        ("flushes", "--table"),
         ("learn", "--output"),
     ],
 )

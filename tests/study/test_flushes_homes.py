@@ -120,7 +120,7 @@ def test_a_folder_of_homes_one_of_them_broken(run, tmp_path):  # noqa: F811
         write_labelled_folder(simulate(seed, days=5, stock="us", leaks=()), homes / f"home-{seed}")
     (homes / "broken.csv").write_text("time,volume_l\n", encoding="utf-8")
     out, picture = tmp_path / "study.parquet", tmp_path / "volumes.png"
-    ended = run("flushes", homes, "--out", out, "--figure", picture)
+    ended = run("flushes", homes, "--table", out, "--figure", picture)
     assert ended.status == 3
     assert "2 homes studied, 1 could not be read" in ended.out
     assert "broken.csv" in ended.err
@@ -133,6 +133,6 @@ def test_a_folder_of_homes_one_of_them_broken(run, tmp_path):  # noqa: F811
 
 def test_outputs_are_checked_before_the_work(run, tmp_path, monkeypatch):  # noqa: F811
     monkeypatch.setattr(fs, "disaggregate", None)
-    assert run("flushes", tmp_path / "x.csv", "--out", tmp_path / "study.txt").status == 2
+    assert run("flushes", tmp_path / "x.csv", "--table", tmp_path / "study.txt").status == 2
     assert run("flushes", tmp_path / "x.csv", "--figure", tmp_path / "a.txt").status == 2
     assert run("flushes", tmp_path).status == 2  # an empty folder

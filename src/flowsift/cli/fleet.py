@@ -27,7 +27,7 @@ def fleet(
         ),
     ],
     reading: Reading,
-    output: Annotated[str, typer.Option("--out", "-o", help="Folder or URL for the answers.", metavar="DIR")],
+    output: Annotated[str, typer.Option("--output", "-o", help="Folder or URL for the answers.", metavar="DIR")],
     key: Annotated[str, typer.Option("--key", help="Partition key whose values are the homes.", metavar="NAME")] = KEY,
     workers: Annotated[
         int | None, typer.Option("--workers", "-w", min=1, help="Processes to run at a time [default: one a core].")

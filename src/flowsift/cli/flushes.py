@@ -2,31 +2,28 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
 import flowsift as fs
-from flowsift.cli.options import Reading, Units, parsed_volume_l, spread_options
-from flowsift.cli.terminal import SOME_FAILED, complain, counting, show, show_sections, working
+from flowsift.cli.options import Reading, parsed_volume_l, spread_options
+from flowsift.cli.study_output import Answer
+from flowsift.cli.terminal import SOME_FAILED, complain, counting, working
 from flowsift.errors import FlowsiftError, InputError, OptionError
-from flowsift.files import check_folder, check_table_path, write_table, write_text
+from flowsift.files import check_folder, write_table
 from flowsift.plot.files import check_file, save_flush_volumes
-from flowsift.report.as_json import json_dict
 from flowsift.report.flushes_text import flushes_sections, homes_sections
 from flowsift.study.flushes_homes import HomesStudy, homes_study
 from flowsift.study.flushes_study import FlushStudy
 from flowsift.study.flushes_study import flushes as study_flushes
 from flowsift.units import UnitSystem, system_of
-
-STANDARD_OUTPUT = Path("-")
 
 TRACE_FILES = (".csv", ".csv.gz", ".parquet")
 """Endings of files that are taken for traces in a folder."""
@@ -52,12 +49,8 @@ class Classes(StrEnum):
 
 @dataclass(frozen=True, kw_only=True)
 class Studying:
-    """What the study takes for granted, and what it writes."""
+    """What the study takes for granted, and its picture."""
 
-    units: Annotated[Units | None, typer.Option(help="Units of the answer [default: those of the input].")] = None
-    json: Annotated[
-        Path | None, typer.Option(help="Write the study as JSON here; - for standard output.", metavar="PATH")
-    ] = None
     meter: Annotated[Meter, typer.Option(help="Whose published limits hold: displacement, class-2 or exact.")] = (
         Meter.displacement
     )
@@ -66,26 +59,9 @@ class Studying:
         str | None,
         typer.Option(help="Volume per flush of a replacement, such as 0.8gal [default: 1.28gal].", metavar="VOLUME"),
     ] = None
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            help="Write the table of toilets here (.parquet, .csv, .csv.gz), that of homes beside it as NAME-homes.",
-            metavar="PATH",
-        ),
-    ] = None
     figure: Annotated[
         Path | None, typer.Option(help="Draw a histogram of volumes here (.png, .svg or .pdf).", metavar="PATH")
     ] = None
-
-    def check(self, *read: Path) -> None:
-        """Find out before the work whether the files asked for can be written, none in place of one that is read."""
-        if self.out is not None:
-            check_table_path(self.out, *read)
-            check_folder(homes_path(self.out), *read)
-        if self.figure is not None:
-            check_file(self.figure)
-        if self.json not in (None, STANDARD_OUTPUT):
-            check_folder(self.json, *read, self.out)
 
     def study(self, trace: fs.Trace) -> FlushStudy:
         """Study one trace."""
@@ -108,32 +84,43 @@ def flushes(
     ],
     reading: Reading,
     studying: Studying,
+    answer: Answer,
 ) -> None:
     """Tell what each toilet takes per flush, how sure that is, and whether one refills with nobody flushing.
 
     One file gives the toilets of one home. Several files, or a folder, give a study over homes: shares of the classes
-    with intervals, and what replacement would save. Ends with status 3 when some of them could not be studied.
+    with intervals, and what replacement would save. Ends with status 3 when some of them could not be studied. The
+    table is that of toilets; that of homes is written beside it as NAME-homes.
     """
     homes = _told_apart(list(_homes(files)))
-    studying.check(*(path for _, path in homes))
+    _check(studying, answer, *(path for _, path in homes))
     if len(homes) == 1 and not files[0].is_dir():
-        _one(homes[0][1], reading, studying)
+        _one(homes[0][1], reading, studying, answer)
     else:
-        _many(homes, reading, studying)
+        _many(homes, reading, studying, answer)
 
 
-def _one(path: Path, reading: Reading, studying: Studying) -> None:
+def _check(studying: Studying, answer: Answer, *read: Path) -> None:
+    """Find out before the work whether the files asked for can be written, none in place of one that is read."""
+    answer.check(*read)
+    if answer.table is not None:
+        check_folder(homes_path(answer.table), *read, answer.json)
+    if studying.figure is not None:
+        check_file(studying.figure)
+
+
+def _one(path: Path, reading: Reading, studying: Studying, answer: Answer) -> None:
     with working(f"reading {path.name}"):
         trace = reading.read(path)
     with working("telling the toilets apart"):
         study = studying.study(trace)
-    units = studying.units.value if studying.units is not None else system_of(trace.unit)
-    _write(homes_study([(path.name, study)]), studying, units)
-    if _say_json(json_dict(study, units=units), studying):
-        show_sections(flushes_sections(study, units=units))
+    units = answer.system(trace)
+    table = homes_study([(path.name, study)])
+    _write_beside(table, studying, answer, units)
+    answer.give(study, table.toilets, flushes_sections(study, units=units), units=units)
 
 
-def _many(homes: list[tuple[str, Path]], reading: Reading, studying: Studying) -> None:
+def _many(homes: list[tuple[str, Path]], reading: Reading, studying: Studying, answer: Answer) -> None:
     studies: list[tuple[str, FlushStudy]] = []
     problems: list[tuple[str, str]] = []
     found: list[UnitSystem] = []
@@ -150,38 +137,21 @@ def _many(homes: list[tuple[str, Path]], reading: Reading, studying: Studying) -
             progress.advance(task)
     table = homes_study(studies, problems=problems)
     usual: UnitSystem = "us" if found and found.count("us") * 2 > len(found) else "si"
-    units = studying.units.value if studying.units is not None else usual
-    _write(table, studying, units)
+    units = answer.units.value if answer.units is not None else usual
+    _write_beside(table, studying, answer, units)
     record = {
-        "units": units,
-        "homes": [{"home": name, **json_dict(study, units=units)} for name, study in studies],
+        "homes": [{"home": name, "units": units, **vars(study)} for name, study in studies],
         "problems": [{"home": name, "problem": problem} for name, problem in problems],
     }
-    if _say_json(record, studying):
-        show_sections(homes_sections(table, units=units))
+    answer.give(record, table.toilets, homes_sections(table, units=units), units=units)
     if problems:
         raise typer.Exit(SOME_FAILED)
 
 
-def _say_json(record: dict[str, Any], studying: Studying) -> bool:
-    """Write the JSON where it was asked for; tell whether text is wanted too."""
-    if studying.json is None:
-        return True
-    text = json.dumps(record, indent=2, allow_nan=False) + "\n"
-    if studying.json == STANDARD_OUTPUT:
-        show(text)
-        return False
-    write_text(text, studying.json)
-    return True
-
-
-def _write(table: HomesStudy, studying: Studying, units: UnitSystem) -> None:
-    if studying.out is not None:
-        toilets, homes = table.toilets, table.homes
-        if units == "us":
-            toilets, homes = toilets.in_us_units(), homes.in_us_units()
-        write_table(toilets, studying.out)
-        write_table(homes, homes_path(studying.out))
+def _write_beside(table: HomesStudy, studying: Studying, answer: Answer, units: UnitSystem) -> None:
+    """Write what goes beside the table of toilets: that of homes, and the picture."""
+    if answer.table is not None:
+        write_table(table.homes.in_us_units() if units == "us" else table.homes, homes_path(answer.table))
     if studying.figure is not None:
         save_flush_volumes(table, studying.figure, units=units)
 
