@@ -175,7 +175,7 @@ def test_times_are_proposed(run, hunted):
 
 
 def test_a_plan_needs_no_file(run):
-    status, out, _ = run("isolate", "--plan", "--rate", "0.05gpm", "--pulse-l", "0.3", "--meter-size", "5/8 in")
+    status, out, _ = run("isolate", "--plan", "--rate", "0.05gpm", "--pulse", "0.3L", "--meter-size", "5/8 in")
     assert status == 0
     assert "minutes from valve to valve" in out
     assert "0.946 L/min" in out
@@ -214,8 +214,8 @@ def test_a_register_check_writes_a_corrected_flow(run, hunted, tmp_path):
         ("isolate", "x.csv"),
         ("isolate", "--plan"),
         ("isolate", "--plan", "--rate", "0.05gpm"),
-        ("isolate", "--plan", "--rate", "much", "--pulse-l", "0.1"),
-        ("isolate", "--plan", "--rate", "0.05gpm", "--pulse-l", "0.1", "--meter-size", "9 in"),
+        ("isolate", "--plan", "--rate", "much", "--pulse", "0.1L"),
+        ("isolate", "--plan", "--rate", "0.05gpm", "--pulse", "0.1L", "--meter-size", "9 in"),
         ("isolate", "x.csv", "--log", "none.csv"),
         ("compare", "x.csv"),
         ("compare", "x.csv", "y.csv", "--at", "2024-06-17"),

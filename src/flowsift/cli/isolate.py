@@ -55,9 +55,6 @@ class Planning:
     rate: Annotated[
         str | None, typer.Option(help="With --plan: leak to be resolved, such as 0.05gpm.", metavar="FLOW")
     ] = None
-    pulse_l: Annotated[
-        float | None, typer.Option("--pulse-l", help="With --plan: volume of a pulse in litres.", metavar="LITRES")
-    ] = None
     meter_size: Annotated[
         str | None, typer.Option(help=f"With --plan: size of the meter, {', '.join(METER_SIZES)}.", metavar="SIZE")
     ] = None
@@ -66,13 +63,12 @@ class Planning:
         """Return the plan asked for (OptionError where something is missing)."""
         if self.rate is None:
             raise OptionError("--plan needs --rate, the leak to be resolved, such as 0.05gpm")
-        pulse_l = self.pulse_l
-        if pulse_l is None and reading.pulse is not None:
+        if reading.pulse is not None:
             pulse_l = parsed_volume_l(reading.pulse)
-        if pulse_l is None and trace is not None:
+        elif trace is not None:
             pulse_l = trace.pulse_l
-        if pulse_l is None:
-            raise OptionError("--plan needs --pulse-l, the volume of a pulse in litres, or a file")
+        else:
+            raise OptionError("--plan needs --pulse, the volume of a pulse such as 0.1gal, or a file")
         return plan_steps(
             parsed_flow_lpm(self.rate, name="rate"),
             pulse_l=pulse_l,
@@ -106,7 +102,7 @@ def isolate_command(
         plan = planning.planned(trace, reading)
         answer.give(plan, None, plan_sections(plan, units=units), units=units)
     elif trace is None:
-        raise OptionError("a file of flow data is needed (or --plan with --rate and --pulse-l)")
+        raise OptionError("a file of flow data is needed (or --plan with --rate and --pulse)")
     elif hunting.propose is not None:
         start_s, end_s = (seconds_since_start(text, trace, date=hunting.date) for text in hunting.propose)
         with working("looking for changes"):
