@@ -15,6 +15,7 @@ from flowsift.evaluate import suites as suites_module
 from flowsift.evaluate.homes import SimulatedHome
 from flowsift.evaluate.suites import Suite
 from flowsift.households import Household
+from flowsift.units import L_PER_GAL
 
 
 def call(*arguments: str) -> int:
@@ -106,13 +107,14 @@ def test_simulate_writes_what_the_reader_and_the_benchmark_read(
     form: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     data = tmp_path / "homes"
-    options = ["--homes", "2", "--days", "1", "--seed", "3", "--interval", "10", "--format", form]
-    assert call("simulate", *options, "-o", str(data)) == 0
+    options = ["--homes", "2", "--days", "1", "--seed", "3", "--interval", "10", "--pulse", "0.1gal"]
+    assert call("simulate", *options, "--format", form, "-o", str(data)) == 0
     home = Household.read(data / "home-000003")
     log = data / "home-000003" / ("log.parquet" if form == "parquet" else "log.csv.gz")
     trace = fs.read_trace(log)
     assert trace.metered_l == pytest.approx(home.trace.metered_l, rel=1e-6)
     assert trace.interval_ns == home.trace.interval_ns
+    assert home.trace.pulse_l == pytest.approx(0.1 * L_PER_GAL, rel=1e-9)
     assert np.array_equal(trace.cell + (trace.start_ns - home.trace.start_ns) // trace.interval_ns, home.trace.cell)
     capsys.readouterr()
     assert call("score", "-m", "floor", "--data", str(data), "-o", str(tmp_path / "run")) == 0

@@ -8,6 +8,7 @@ from typing import Annotated, cast
 
 import typer
 
+from flowsift.cli.options import parsed_volume_l
 from flowsift.cli.terminal import show, working
 from flowsift.households import simulate as simulate_home
 from flowsift.households.labelled_folder import write_labelled_folder
@@ -33,19 +34,22 @@ def simulate(
     days: Annotated[int, typer.Option("--days", "-d", min=1, help="Days of each.")] = 14,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the first; the next has the next.")] = 0,
     interval: Annotated[float, typer.Option("--interval", help="Length of an interval, s.")] = 1.0,
-    pulse: Annotated[float, typer.Option("--pulse", help="Volume of a meter pulse, L.")] = 0.03,
+    pulse: Annotated[
+        str, typer.Option("--pulse", help="Volume of one meter pulse, such as 10L or 0.1gal.", metavar="VOLUME")
+    ] = "0.03L",
     stock: Annotated[str, typer.Option("--stock", help="Building stock: us, us-efficient or europe.")] = "us",
     population: Annotated[str, typer.Option("--population", help="standard or shifted.")] = "standard",
     form: Annotated[TraceForm, typer.Option("--format", help="Form of the trace's file.")] = TraceForm.parquet,
 ) -> None:
     """Write simulated homes: each a folder with the meter's log, the truth and a card that describes the home."""
+    pulse_l = parsed_volume_l(pulse)
     for number in range(seed, seed + homes):
         with working(f"simulating home {number}"):
             household = simulate_home(
                 number,
                 days=days,
                 interval_s=interval,
-                pulse_l=pulse,
+                pulse_l=pulse_l,
                 stock=cast(Stock, stock),
                 population=cast(Population, population),
             )
