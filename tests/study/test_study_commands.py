@@ -238,6 +238,29 @@ def test_errors_are_one_line_and_exit_status_2(run, arguments):
     assert len(err.splitlines()) == 1
 
 
+@pytest.mark.usefixtures("home")
+@pytest.mark.parametrize(
+    ("command", "options", "needed"),
+    [
+        ("checks", ("--background", "0.1gpm"), "--bucket"),
+        ("checks", ("--resolution", "0.1L"), "--bucket"),
+        ("checks", ("--least-count", "1L"), "--register"),
+        ("checks", ("--corrected", "c.csv"), "--register or --bucket"),
+        ("checks", ("--table", "t.csv"), "--register or --bucket"),
+        ("isolate", ("--rate", "0.05gpm"), "--plan"),
+        ("isolate", ("--meter-size", "5/8 in"), "--plan"),
+        ("isolate", ("--date", "2024-06-17"), "--log or --propose"),
+        ("isolate", ("--plan", "--table", "t.csv"), "--log"),
+        ("report", ("--date", "2024-06-17"), "--log"),
+        ("compare", ("--at", "2024-06-17", "--cost", "5"), "--tariff"),
+    ],
+)
+def test_an_option_that_would_do_nothing_is_refused(run, command, options, needed):
+    status, out, err = run(command, "x.csv", *options)
+    assert (status, out) == (2, "")
+    assert err.startswith(f"flowsift: {options[-2]} needs {needed}")
+
+
 def test_a_closed_pipe_ends_quietly(run, home, monkeypatch):
     class Closed(io.StringIO):
         def write(self, _):

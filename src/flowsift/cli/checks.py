@@ -10,10 +10,9 @@ import numpy as np
 import typer
 
 import flowsift as fs
-from flowsift.cli.options import Reading, parsed_flow_lpm, parsed_volume_l, spread_options
+from flowsift.cli.options import Reading, check_needed, parsed_flow_lpm, parsed_volume_l, spread_options
 from flowsift.cli.study_output import Answer
 from flowsift.cli.terminal import working
-from flowsift.errors import OptionError
 from flowsift.files import check_table_path, write_table
 from flowsift.report.checks_text import checks_sections
 from flowsift.study.isolation_log import seconds_since_start
@@ -34,15 +33,17 @@ class Checking:
         typer.Option(help="Two readings with their times; readings with a unit (12.345m3).", metavar="T1 R1 T2 R2"),
     ] = None
     least_count: Annotated[
-        str, typer.Option(help="Smallest step read off the register, with its unit.", metavar="VOLUME")
-    ] = "1L"
+        str | None,
+        typer.Option(help="Smallest step read off the register, with its unit [default: 1L].", metavar="VOLUME"),
+    ] = None
     bucket: Annotated[
         tuple[str, str, str] | None,
         typer.Option(help="A known volume was drawn between two times.", metavar="FROM TO VOLUME"),
     ] = None
     resolution: Annotated[
-        str, typer.Option(help="How well the bucket's volume is known, with its unit.", metavar="VOLUME")
-    ] = "0.1L"
+        str | None,
+        typer.Option(help="How well the bucket's volume is known, with its unit [default: 0.1L].", metavar="VOLUME"),
+    ] = None
     background: Annotated[
         str | None, typer.Option(help="Steady flow during the bucket test, such as 0.1gpm.", metavar="FLOW")
     ] = None
@@ -55,6 +56,13 @@ class Checking:
             help="Write the flow, corrected by the factor known best (.csv, .csv.gz, .parquet).", metavar="PATH"
         ),
     ] = None
+
+    def check(self, *, table: Path | None) -> None:
+        """Raise `OptionError` for an option that would do nothing."""
+        check_needed("--register", self.register, least_count=self.least_count)
+        check_needed("--bucket", self.bucket, resolution=self.resolution, background=self.background)
+        factor = self.register or self.bucket
+        check_needed("--register or --bucket: they give the factor", factor, corrected=self.corrected, table=table)
 
 
 def register(app: typer.Typer) -> None:
@@ -70,6 +78,7 @@ def checks_command(
 ) -> None:
     """Check the meter: does it read zero when closed, does it agree with the register and with a bucket?"""
     answer.check(file)
+    checking.check(table=answer.table)
     if checking.corrected is not None:
         check_table_path(checking.corrected, file, answer.table, answer.json)
     with working(f"reading {file.name}"):
@@ -82,9 +91,7 @@ def checks_command(
     report = meter_report(
         trace, zero=zero, register=_register(trace, checking), bucket=_bucket(trace, checking), starting_lpm=starting
     )
-    if checking.corrected is not None:
-        if report.best is None:
-            raise OptionError("--corrected needs --register or --bucket: they give the factor")
+    if checking.corrected is not None and report.best is not None:
         write_table(flow_table(corrected(trace, report.best)), checking.corrected)
     units = answer.system(trace)
     rows = [f for f in (report.register, report.bucket) if f is not None]
@@ -113,7 +120,7 @@ def _register(trace: fs.Trace, checking: Checking) -> Factor | None:
         end_s=seconds_since_start(last, trace),
         first_l=parsed_volume_l(first_reading, name="reading"),
         last_l=parsed_volume_l(last_reading, name="reading"),
-        least_count_l=parsed_volume_l(checking.least_count, name="least count"),
+        least_count_l=parsed_volume_l(checking.least_count or "1L", name="least count"),
     )
 
 
@@ -126,6 +133,6 @@ def _bucket(trace: fs.Trace, checking: Checking) -> Factor | None:
         trace,
         spans_s=[(seconds_since_start(first, trace), seconds_since_start(last, trace))],
         volumes_l=[parsed_volume_l(volume, name="bucket")],
-        resolution_l=parsed_volume_l(checking.resolution, name="resolution"),
+        resolution_l=parsed_volume_l(checking.resolution or "0.1L", name="resolution"),
         background_lpm=background,
     )

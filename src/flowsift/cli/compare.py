@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 import flowsift as fs
-from flowsift.cli.options import Reading, spread_options
+from flowsift.cli.options import Reading, check_needed, spread_options
 from flowsift.cli.study_output import Answer, Pricing
 from flowsift.cli.terminal import working
 from flowsift.errors import OptionError
@@ -47,9 +47,8 @@ def compare_command(
     answer.check(before, after, pricing.tariff)
     if (after is None) == (comparing.at is None):
         raise OptionError("give two files, or one file and --at, the moment of the repair")
+    check_needed("--tariff: a payback is in money", pricing.tariff, cost=comparing.cost)
     tariff = pricing.read()
-    if comparing.cost is not None and tariff is None:
-        raise OptionError("--cost needs --tariff: a payback is in money")
     with working(f"reading {before.name}"):
         trace = reading.read(before)
     with working("telling the fixtures apart"):

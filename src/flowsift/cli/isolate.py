@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 import flowsift as fs
-from flowsift.cli.options import Reading, parsed_flow_lpm, parsed_volume_l, spread_options
+from flowsift.cli.options import Reading, check_needed, parsed_flow_lpm, parsed_volume_l, spread_options
 from flowsift.cli.study_output import Answer
 from flowsift.cli.terminal import working
 from flowsift.errors import OptionError
@@ -93,6 +93,9 @@ def isolate_command(
 ) -> None:
     """Tell which branch leaks, from closing one after another, or plan such a test."""
     answer.check(file, hunting.log)
+    check_needed("--plan", planning.plan, rate=planning.rate, meter_size=planning.meter_size)
+    check_needed("--log or --propose", hunting.log or hunting.propose, date=hunting.date)
+    check_needed("--log", hunting.log, table=answer.table)
     trace = None
     if file is not None:
         with working(f"reading {file.name}"):

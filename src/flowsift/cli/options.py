@@ -86,6 +86,13 @@ class Reading:
         }
 
 
+def check_needed(other: str, given: object, **options: object) -> None:
+    """Raise `OptionError` if one of `options` is given without the `other` option, for which alone it is there."""
+    for name, value in options.items():
+        if value is not None and not given:
+            raise OptionError(f"--{name.replace('_', '-')} needs {other}")
+
+
 def parsed_volume_l(text: str, *, name: str = "pulse") -> float:
     """Return a volume written with its unit, such as ``10L`` or ``0.1 gal`` [L].
 

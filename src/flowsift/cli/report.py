@@ -10,7 +10,7 @@ import typer
 
 import flowsift as fs
 from flowsift.cli.isolate import measured
-from flowsift.cli.options import Reading, Units, spread_options
+from flowsift.cli.options import Reading, Units, check_needed, spread_options
 from flowsift.cli.study_output import Pricing
 from flowsift.cli.terminal import show, working
 from flowsift.errors import OptionError
@@ -41,8 +41,7 @@ def report(
 ) -> None:
     """Write the account as one HTML page that opens from disk and fetches nothing."""
     check_folder(output, file, log, pricing.tariff)
-    if date is not None and log is None:
-        raise OptionError("--date is for the written steps: give them with --log")
+    check_needed("--log, the written steps", log, date=date)
     tariff = pricing.read()
     try:
         page = import_module("flowsift.report.page")
