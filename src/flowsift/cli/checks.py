@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
-import numpy as np
+import pandas as pd
 import typer
 
 import flowsift as fs
@@ -101,13 +101,8 @@ def checks_command(
 
 def flow_table(trace: fs.Trace) -> Table:
     """Return every interval with data: its start (UTC) and volume [L], to be read again as a trace."""
-    cell = np.arange(trace.n_cells)
-    volume = np.zeros(trace.n_cells)
-    volume[trace.cell] = trace.volume_l
-    known = np.ones(trace.n_cells, dtype=bool)
-    for first, stop in trace.gaps:
-        known[first:stop] = False
-    return Table({"time": trace.time_of(cell[known]), "volume_l": volume[known]})
+    times_ns, volume_l = trace.rows()
+    return Table({"time": pd.to_datetime(times_ns, utc=True), "volume_l": volume_l})
 
 
 def _register(trace: fs.Trace, checking: Checking) -> Factor | None:
