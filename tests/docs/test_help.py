@@ -3,6 +3,7 @@
 import gzip
 import itertools
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -58,6 +59,12 @@ def test_every_command_shows_its_examples():
         _, output = run_command(f"flowsift {command} --help")
         for line in lines:
             assert f"  {line}\n" in output
+
+
+@pytest.mark.parametrize("command", EXAMPLES)
+def test_help_says_what_a_value_is_in_our_words(command):
+    _, output = run_command(f"flowsift {command} --help")
+    assert re.findall(r"--[a-z-]+ <[^|>]*>", output) == [], "an option without a metavar shows a type of Python"
 
 
 def test_the_version_is_told():

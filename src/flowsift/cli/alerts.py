@@ -24,7 +24,9 @@ def alerts_command(
     file: Annotated[Path, typer.Argument(help="Flow data of one meter: CSV, CSV.gz or Parquet.", metavar="FILE")],
     reading: Reading,
     answer: Answer,
-    false_alarms: Annotated[float, typer.Option(min=0.0, help="False alarms a year that are allowed.")] = 1.0,
+    false_alarms: Annotated[
+        float, typer.Option(min=0.0, help="False alarms a year that are allowed.", metavar="N")
+    ] = 1.0,
 ) -> None:
     """Choose a constant-flow and a high-flow alert level, and tell what each would have caught."""
     answer.check(file)

@@ -29,20 +29,28 @@ class Designing:
 
     eto: Annotated[
         str | None,
-        typer.Option(help="Reference evapotranspiration: 5mm/day, 51in/yr, or a CSV of months (month, eto_mm)."),
+        typer.Option(
+            help="Reference evapotranspiration: 5mm/day, 51in/yr, or a CSV of months (month, eto_mm).", metavar="DEPTH"
+        ),
     ] = None
-    area: Annotated[str | None, typer.Option(help="Area to be irrigated, such as 60m2 or 650ft2.")] = None
-    plant_factor: Annotated[float, typer.Option(help="Need of the plants as a share of evapotranspiration.")] = 0.5
-    efficiency: Annotated[float, typer.Option(help="Part of the water that reaches the roots.")] = figure(
-        "landscape.irrigation_efficiency_drip"
-    ).value
-    bedrooms: Annotated[int | None, typer.Option(min=1, help="For the published estimate of greywater.")] = None
+    area: Annotated[str | None, typer.Option(help="Area to be irrigated, such as 60m2 or 650ft2.", metavar="AREA")] = (
+        None
+    )
+    plant_factor: Annotated[
+        float, typer.Option(help="Need of the plants as a share of evapotranspiration.", metavar="SHARE")
+    ] = 0.5
+    efficiency: Annotated[float, typer.Option(help="Part of the water that reaches the roots.", metavar="SHARE")] = (
+        figure("landscape.irrigation_efficiency_drip").value
+    )
+    bedrooms: Annotated[
+        int | None, typer.Option(min=1, help="For the published estimate of greywater.", metavar="N")
+    ] = None
     lavatory_share: Annotated[
-        float, typer.Option(min=0.0, max=1.0, help="Part of the faucet water that runs in lavatories.")
+        float, typer.Option(min=0.0, max=1.0, help="Part of the faucet water that runs in lavatories.", metavar="SHARE")
     ] = LAVATORY_SHARE
-    keep_days: Annotated[int, typer.Option(min=0, help="Nights that greywater may be kept.")] = 1
+    keep_days: Annotated[int, typer.Option(min=0, help="Nights that greywater may be kept.", metavar="N")] = 1
     reliability: Annotated[
-        float, typer.Option(min=0.01, max=1.0, help="Share of days on which a steady source must do.")
+        float, typer.Option(min=0.01, max=1.0, help="Share of days on which a steady source must do.", metavar="SHARE")
     ] = 0.95
 
     def landscape(self) -> Landscape | None:

@@ -22,12 +22,14 @@ class Comparing:
     """What is compared."""
 
     at: Annotated[
-        str | None, typer.Option(help="With one file: moment of the repair; its day counts on neither side.")
+        str | None,
+        typer.Option(help="With one file: moment of the repair; its day counts on neither side.", metavar="TIME"),
     ] = None
     cost: Annotated[
-        float | None, typer.Option(min=0.0, help="What the repair cost, for its payback (needs --tariff).")
+        float | None,
+        typer.Option(min=0.0, help="What the repair cost, for its payback (needs --tariff).", metavar="MONEY"),
     ] = None
-    random_state: Annotated[int, typer.Option(help="Seed of the intervals.")] = 0
+    random_state: Annotated[int, typer.Option(help="Seed of the intervals.", metavar="N")] = 0
 
 
 def register(app: typer.Typer) -> None:
@@ -41,7 +43,7 @@ def compare_command(
     reading: Reading,
     pricing: Pricing,
     answer: Answer,
-    after: Annotated[Path | None, typer.Argument(help="Flow data after.", metavar="[AFTER]")] = None,
+    after: Annotated[Path | None, typer.Argument(help="Flow data after.", metavar="AFTER")] = None,
 ) -> None:
     """Tell what changed between two periods, what it saves, and whether a repair held."""
     answer.check(before, after, pricing.tariff)

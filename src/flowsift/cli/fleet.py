@@ -30,7 +30,8 @@ def fleet(
     output: Annotated[str, typer.Option("--output", "-o", help="Folder or URL for the answers.", metavar="DIR")],
     key: Annotated[str, typer.Option("--key", help="Partition key whose values are the homes.", metavar="NAME")] = KEY,
     workers: Annotated[
-        int | None, typer.Option("--workers", "-w", min=1, help="Processes to run at a time [default: one a core].")
+        int | None,
+        typer.Option("--workers", "-w", min=1, help="Processes to run at a time [default: one a core].", metavar="N"),
     ] = None,
     scheduler: Annotated[
         str | None,

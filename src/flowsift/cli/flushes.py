@@ -80,7 +80,7 @@ def register(app: typer.Typer) -> None:
 
 def flushes(
     files: Annotated[
-        list[Path], typer.Argument(help="Flow data, a file a home, or folders of such files.", metavar="FILE...")
+        list[Path], typer.Argument(help="Flow data, a file a home, or folders of such files.", metavar="FILE")
     ],
     reading: Reading,
     studying: Studying,

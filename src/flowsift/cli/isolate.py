@@ -40,7 +40,9 @@ class Hunting:
     ] = USUAL_SHIFT_MIN
     propose: Annotated[
         tuple[str, str] | None,
-        typer.Option(help="Instead of a log: list the times between these two at which the flow changes."),
+        typer.Option(
+            help="Instead of a log: list the times between these two at which the flow changes.", metavar="FROM TO"
+        ),
     ] = None
     starting_flow: Annotated[
         str | None, typer.Option(help="Flow below which the meter reads nothing, such as 0.03gpm.", metavar="FLOW")
@@ -88,7 +90,7 @@ def isolate_command(
     reading: Reading,
     answer: Answer,
     file: Annotated[
-        Path | None, typer.Argument(help="Flow data of one meter; not needed with --plan.", metavar="[FILE]")
+        Path | None, typer.Argument(help="Flow data of one meter; not needed with --plan.", metavar="FILE")
     ] = None,
 ) -> None:
     """Tell which branch leaks, from closing one after another, or plan such a test."""

@@ -22,7 +22,9 @@ def learn_command(
     file: Annotated[Path, typer.Argument(help="Flow data of one meter: CSV, CSV.gz or Parquet.", metavar="FILE")],
     reading: Reading,
     output: Annotated[Path, typer.Option("--output", "-o", help="Write the learned home here (JSON).", metavar="PATH")],
-    false_alarms: Annotated[float, typer.Option(min=0.0, help="False alarms a year that alerts may give.")] = 1.0,
+    false_alarms: Annotated[
+        float, typer.Option(min=0.0, help="False alarms a year that are allowed.", metavar="N")
+    ] = 1.0,
 ) -> None:
     """Learn a home from its record, for flowsift watch: its repeated uses, its fixtures, its alert levels."""
     check_folder(output, file)

@@ -21,17 +21,20 @@ def register(app: typer.Typer) -> None:
 
 
 def rank(
-    folders: Annotated[list[Path], typer.Argument(help="Folders that `score` wrote, of one suite.", metavar="DIR...")],
-    by: Annotated[str, typer.Option("--by", help="Figure to rank by.")] = RANKED_BY,
+    folders: Annotated[list[Path], typer.Argument(help="Folders that `score` wrote, of one suite.", metavar="DIR")],
+    by: Annotated[str, typer.Option("--by", help="Figure to rank by.", metavar="NAME")] = RANKED_BY,
     against: Annotated[
-        str | None, typer.Option("--against", help="Method that the others are compared with; the best if not given.")
+        str | None,
+        typer.Option("--against", help="Method that the others are compared with [default: the best].", metavar="NAME"),
     ] = None,
     every: Annotated[bool, typer.Option("--all", help="Print every figure, not the short list.")] = False,
     output: Annotated[
         Path | None,
-        typer.Option("--output", "-o", help="Folder for ranking.txt, ranking.md, ranking.csv and resolution.png."),
+        typer.Option(
+            "--output", "-o", help="Folder for ranking.txt, ranking.md, ranking.csv and resolution.png.", metavar="DIR"
+        ),
     ] = None,
-    random_state: Annotated[int, typer.Option("--random-state", help="Seed of the intervals.")] = 0,
+    random_state: Annotated[int, typer.Option("--random-state", help="Seed of the intervals.", metavar="N")] = 0,
 ) -> None:
     """Rank methods by their recorded scores, with intervals over homes."""
     runs = [read_run(folder) for folder in folders]

@@ -36,7 +36,7 @@ def report(
         typer.Option(help="Written steps of an isolation test, CSV: time, action, branch.", metavar="PATH"),
     ] = None,
     date: Annotated[str | None, typer.Option(help="Day of log times that are clock times.", metavar="DATE")] = None,
-    title: Annotated[str, typer.Option(help="Heading of the page.")] = "Water account",
+    title: Annotated[str, typer.Option(help="Heading of the page.", metavar="TEXT")] = "Water account",
     units: Annotated[Units | None, typer.Option(help="Units shown first [default: those of the input].")] = None,
 ) -> None:
     """Write the account as one HTML page that opens from disk and fetches nothing."""

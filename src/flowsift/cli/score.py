@@ -24,22 +24,33 @@ def register(app: typer.Typer) -> None:
 
 
 def score(
-    output: Annotated[Path, typer.Option("--output", "-o", help="Folder for the results, one file a home.")],
+    output: Annotated[
+        Path, typer.Option("--output", "-o", help="Folder for the results, one file a home.", metavar="DIR")
+    ],
     method: Annotated[
-        str, typer.Option("--method", "-m", help="Name of an installed method, or module:attribute.")
+        str, typer.Option("--method", "-m", help="Name of an installed method, or module:attribute.", metavar="NAME")
     ] = "flowsift",
     suite: Annotated[
-        str | None, typer.Option("--suite", "-s", help="Name of a suite; quick if nothing is given.")
+        str | None, typer.Option("--suite", "-s", help="Name of a suite [default: quick].", metavar="NAME")
     ] = None,
     data: Annotated[
         Path | None,
-        typer.Option("--data", help="Instead of a suite: a folder of labelled homes, each as `simulate` writes it."),
+        typer.Option(
+            "--data",
+            help="Instead of a suite: a folder of labelled homes, each as `simulate` writes it.",
+            metavar="DIR",
+        ),
     ] = None,
     apartment: Annotated[
-        Path | None, typer.Option("--apartment", help="Instead of a suite: the folder of the open apartment.")
+        Path | None,
+        typer.Option("--apartment", help="Instead of a suite: the folder of the open apartment.", metavar="DIR"),
     ] = None,
-    homes: Annotated[int | None, typer.Option("--homes", min=1, help="Only the first so many homes.")] = None,
-    workers: Annotated[int, typer.Option("--workers", "-w", min=1, help="Processes to run at a time.")] = 1,
+    homes: Annotated[
+        int | None, typer.Option("--homes", min=1, help="Only the first so many homes.", metavar="N")
+    ] = None,
+    workers: Annotated[
+        int, typer.Option("--workers", "-w", min=1, help="Processes to run at a time.", metavar="N")
+    ] = 1,
 ) -> None:
     """Score a method on homes with known truth. Run it again after an interrupt: it resumes.
 

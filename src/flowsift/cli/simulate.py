@@ -29,16 +29,26 @@ def register(app: typer.Typer) -> None:
 
 
 def simulate(
-    output: Annotated[Path, typer.Option("--output", "-o", help="Folder for the homes, one folder each.")],
-    homes: Annotated[int, typer.Option("--homes", "-n", min=1, help="Number of homes.")] = 1,
-    days: Annotated[int, typer.Option("--days", "-d", min=1, help="Days of each.")] = 14,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the first; the next has the next.")] = 0,
-    interval: Annotated[float, typer.Option("--interval", help="Length of an interval, s.")] = 1.0,
+    output: Annotated[
+        Path, typer.Option("--output", "-o", help="Folder for the homes, one folder each.", metavar="DIR")
+    ],
+    homes: Annotated[int, typer.Option("--homes", "-n", min=1, help="Number of homes.", metavar="N")] = 1,
+    days: Annotated[int, typer.Option("--days", "-d", min=1, help="Days of each.", metavar="N")] = 14,
+    seed: Annotated[
+        int, typer.Option("--seed", min=0, help="Seed of the first; the next has the next.", metavar="N")
+    ] = 0,
+    interval: Annotated[
+        float, typer.Option("--interval", help="Length of an interval in seconds.", metavar="SECONDS")
+    ] = 1.0,
     pulse: Annotated[
         str, typer.Option("--pulse", help="Volume of one meter pulse, such as 10L or 0.1gal.", metavar="VOLUME")
     ] = "0.03L",
-    stock: Annotated[str, typer.Option("--stock", help="Building stock: us, us-efficient or europe.")] = "us",
-    population: Annotated[str, typer.Option("--population", help="standard or shifted.")] = "standard",
+    stock: Annotated[
+        str, typer.Option("--stock", help="Building stock: us, us-efficient or europe.", metavar="WORD")
+    ] = "us",
+    population: Annotated[
+        str, typer.Option("--population", help="Kind of homes: standard or shifted.", metavar="WORD")
+    ] = "standard",
     form: Annotated[TraceForm, typer.Option("--format", help="Form of the trace's file.")] = TraceForm.parquet,
 ) -> None:
     """Write simulated homes: each a folder with the meter's log, the truth and a card that describes the home."""

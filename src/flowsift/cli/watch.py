@@ -68,13 +68,17 @@ def watch_command(
         typer.Option(help="Unit of the values, a volume or a flow [default: that of the record].", metavar="UNIT"),
     ] = None,
     units: Annotated[Units | None, typer.Option(help="Units of the answer [default: those of the record].")] = None,
-    late: Annotated[float, typer.Option(min=0.0, help="Seconds that late rows are waited for.")] = LATE_S,
-    wait: Annotated[float, typer.Option(min=0.0, help="Seconds that a label waits for what follows.")] = LABEL_WAIT_S,
+    late: Annotated[
+        float, typer.Option(min=0.0, help="Seconds that late rows are waited for.", metavar="SECONDS")
+    ] = LATE_S,
+    wait: Annotated[
+        float, typer.Option(min=0.0, help="Seconds that a label waits for what follows.", metavar="SECONDS")
+    ] = LABEL_WAIT_S,
     absent: Annotated[
         str, typer.Option(help="What an interval without a row means: missing or zero.", metavar="WORD")
     ] = "missing",
     save_every: Annotated[
-        float, typer.Option(min=0.0, help="Seconds between two savings of the state.")
+        float, typer.Option(min=0.0, help="Seconds between two savings of the state.", metavar="SECONDS")
     ] = SAVE_EVERY_S,
     finish: Annotated[
         bool, typer.Option("--finish", help="Settle everything at the end of the input, and save that.")
