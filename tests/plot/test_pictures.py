@@ -54,6 +54,14 @@ def test_days_are_named_where_there_are_few():
     assert [tick.get_text() for tick in fs.plot.day(hour, axes()).get_xticklabels()] == ["1970-01-01"]
 
 
+def test_the_account_of_an_hour_is_no_day(demo):
+    hour = fs.disaggregate(fs.Trace.from_volumes(np.arange(360) * 10, np.where(np.arange(360) < 5, 1.0, 0.0), 0.1))
+    drawn = fs.plot.account(hour, axes())
+    assert drawn.get_xlabel() == "volume in 60 min [L]"
+    assert sum(bar.get_width() for bar in drawn.patches) == pytest.approx(5.0)
+    assert fs.plot.account(demo, axes()).get_xlabel() == "volume a day [L]"
+
+
 def test_the_trace_between_two_times(demo):
     drawn = fs.plot.trace(demo, axes(), start="2024-06-12 06:00", end="2024-06-12 09:00")
     low, high = drawn.get_xlim()

@@ -239,6 +239,18 @@ def test_json_converts_what_lies_under_a_name_with_a_unit():
     }
 
 
+def test_a_day_is_not_made_of_an_hour():
+    volume = np.zeros(360)
+    volume[100:140] = 0.5
+    hour = water_account(fs.disaggregate(fs.Trace.from_volumes(np.arange(360) * 10, volume, 0.1)))
+    text = account_text(hour)
+    assert "20.0 L metered\n" in text
+    assert "a day" not in text
+    total = next(line for line in text.splitlines() if line.startswith("  in all"))
+    assert total.split() == ["in", "all", "20.0", "100.0", "%"]
+    assert "240.0 L a day" in account_text(water_account(home([240.0], ["shower"])))
+
+
 def test_too_short_a_record_says_nothing_of_a_trickle():
     trace = fs.Trace.from_volumes(np.arange(360) * 10, np.zeros(360), 0.1)
     account = water_account(fs.disaggregate(trace))

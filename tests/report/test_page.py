@@ -230,6 +230,17 @@ def test_an_hour_is_told_as_it_is_and_says_nothing_of_a_trickle():
     assert "no trickle" in page_of(small_answer())
 
 
+def test_a_day_is_not_made_of_an_hour():
+    hour, days = small_answer(hours=1), small_answer(hours=48)
+    assert "a day</th>" in page_of(days)
+    assert "a day</th>" not in page_of(hour)
+    tariff = parsed_tariff(example_tariff_text())
+    assert "a year at this use" in page_of(days, tariff=tariff)
+    page = page_of(hour, tariff=tariff)
+    assert "a year at this use" not in page
+    assert "What it costs is not said: the record is shorter than a day." in page
+
+
 def test_what_took_most_may_be_the_trickle():
     page = page_of(fs.disaggregate(read_shipped("repaired").trace))
     assert '<p class="big">trickle</p><p>took most: ' in page

@@ -23,7 +23,7 @@ from flowsift.report.appearance import (
 )
 from flowsift.report.steps_drawn import flow_steps
 from flowsift.report.weeks import WEEKDAYS, usual_week
-from flowsift.report.wording import TOO_SHORT
+from flowsift.report.wording import TOO_SHORT, lasting
 from flowsift.signal.resolution import smallest_trickle_lpm
 from flowsift.standards import flush_classes
 from flowsift.study.daily_volumes import daily_volumes
@@ -54,10 +54,12 @@ def account(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> A
     drawn_up = water_account(result)
     shown = sorted((use for use in drawn_up.uses if use.volume_l > 0), key=lambda use: use.volume_l)
     for use in shown:
-        bar = axes.barh(label_words(use.label), use.per_day_l / litres, **_look(use.label))
+        volume_l = use.volume_l if drawn_up.short else use.per_day_l
+        bar = axes.barh(label_words(use.label), volume_l / litres, **_look(use.label))
         axes.bar_label(bar, [f" {100 * use.share:.1f} %"])
     axes.margins(x=0.12)
-    axes.set_xlabel(f"volume a day [{unit}]")
+    span = f"in {lasting(drawn_up.observed_s)}" if drawn_up.short else "a day"
+    axes.set_xlabel(f"volume {span} [{unit}]")
     return axes
 
 

@@ -155,6 +155,11 @@ class Account:
         """The line of the volume that nothing accounts for."""
         return self.uses[-1]
 
+    @property
+    def short(self) -> bool:
+        """Whether less than a day was observed: an hour says little of a day, so people are told it as it is."""
+        return self.observed_s < SECONDS_PER_DAY
+
 
 def water_account(result: Disaggregation, *, study: FlushStudy | None = None) -> Account:
     """Draw up the account of one disaggregated trace.

@@ -46,14 +46,15 @@ def account_sections(account: Account, *, units: UnitSystem = "si") -> tuple[Sec
     Returns
     -------
     tuple of Section
-        Printed volumes, per-day figures and shares add up to the printed totals.
+        Printed volumes, per-day figures and shares add up to the printed totals. A record shorter than a day has no
+        figures a day.
     """
     say = Amounts(units=units)
     rows = _rows(account, say)
     printed = {row.use.label: row for row in rows}
     sections = [
         Section(heading="Water account", lines=_period(account, say)),
-        Section(heading="Where the water went", lines=_uses(rows, say)),
+        Section(heading="Where the water went", lines=_uses(account, rows, say)),
         Section(heading="Trickle (constant flow under everything)", lines=_trickle(account, printed, say)),
     ]
     if account.toilets or account.unmeasured_flushes:
@@ -69,11 +70,12 @@ def account_sections(account: Account, *, units: UnitSystem = "si") -> tuple[Sec
 
 def _period(account: Account, say: Amounts) -> tuple[str, ...]:
     missing = f", {lasting(account.gap_s)} missing" if account.gap_s else ""
+    daily = "" if account.short else f", {_tenths(account.per_day_l, say)} a day"
     return wrapped_all(
         (
             f"{moment(account.start)} to {moment(account.end)}, {account.timezone}",
             f"{lasting(account.observed_s)} metered{missing}",
-            f"{_tenths(account.metered_l, say)} metered, {_tenths(account.per_day_l, say)} a day",
+            f"{_tenths(account.metered_l, say)} metered{daily}",
         )
     )
 
@@ -87,19 +89,27 @@ def _rows(account: Account, say: Amounts) -> list[_Row]:
     return [_Row(use=use, volume=volume, daily=day, share=share) for use, volume, day, share in columns]
 
 
-def _uses(rows: list[_Row], say: Amounts) -> tuple[str, ...]:
-    header = f"  {'':<20}{'uses':>8}{say.unit:>13}{say.unit + ' a day':>13}{'share':>10}{'sure':>9}"
+def _uses(account: Account, rows: list[_Row], say: Amounts) -> tuple[str, ...]:
+    def line(name: str, uses: str, volume: str, daily: str, share: str, sure: str = "") -> str:
+        a_day = "" if account.short else f"{daily:>13}"
+        return f"  {name:<20}{uses:>8}{volume:>13}{a_day}{share:>10}{sure:>9}".rstrip()
+
     volume, daily, share = (sum(getattr(row, name) for row in rows) for name in ("volume", "daily", "share"))
-    total = f"  {'in all':<20}{'':>8}{volume:>13,.1f}{daily:>13,.1f}{share:>8.1f} %"
-    return (header, *map(_use_line, rows), total)
-
-
-def _use_line(row: _Row) -> str:
-    use = row.use
-    uses = f"{use.uses:,}" if use.uses else ""
-    sure = "" if use.probability is None else f"{100.0 * use.probability:.0f} %"
-    numbers = f"{row.volume:>13,.1f}{row.daily:>13,.1f}{row.share:>8.1f} %"
-    return f"  {label_words(use.label):<20}{uses:>8}{numbers}{sure:>9}".rstrip()
+    return (
+        line("", "uses", say.unit, f"{say.unit} a day", "share", "sure"),
+        *(
+            line(
+                label_words(row.use.label),
+                f"{row.use.uses:,}" if row.use.uses else "",
+                f"{row.volume:,.1f}",
+                f"{row.daily:,.1f}",
+                f"{row.share:.1f} %",
+                "" if row.use.probability is None else f"{100.0 * row.use.probability:.0f} %",
+            )
+            for row in rows
+        ),
+        line("in all", "", f"{volume:,.1f}", f"{daily:,.1f}", f"{share:.1f} %"),
+    )
 
 
 def _trickle(account: Account, printed: dict[str, _Row], say: Amounts) -> tuple[str, ...]:
@@ -107,10 +117,11 @@ def _trickle(account: Account, printed: dict[str, _Row], say: Amounts) -> tuple[
     if trickle is None or TRICKLE not in printed:
         return wrapped("none found" if account.trickle_told else TOO_SHORT)
     row = printed[TRICKLE]
+    daily = "" if account.short else f"{row.daily:,.1f} {say.unit} a day, "
     return (
         f"  {say.flow(trickle.rate_lpm)} ({say.bounds(trickle.low_lpm, trickle.high_lpm)})",
         f"  {_when(account, trickle)}",
-        f"  {row.daily:,.1f} {say.unit} a day, {row.volume:,.1f} {say.unit} in all",
+        f"  {daily}{row.volume:,.1f} {say.unit} in all",
     )
 
 

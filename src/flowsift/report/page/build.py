@@ -30,7 +30,7 @@ from flowsift.study.flushes_study import FlushStudy, flushes
 from flowsift.study.isolation import Isolation
 from flowsift.study.leaks_ledger import leaks
 from flowsift.study.tariff import Tariff
-from flowsift.units import SECONDS_PER_DAY, UnitSystem
+from flowsift.units import UnitSystem
 
 CAUTIONS = ("valve", "meter", "pit", "sprinklers")
 """Subjects of the reminders at the end: what a reader of the leak ledger may go to."""
@@ -81,9 +81,7 @@ def page_html(
         lstrip_blocks=True,
     )
     environment.globals.update(amounts=amounts, lasting=lasting, moment=moment, money=money, label_words=label_words)
-    # An hour says little of a day: a record shorter than one is told as it is.
-    short = account.observed_s < SECONDS_PER_DAY
-    span = f"in {lasting(account.observed_s)}" if short else "a day"
+    span = f"in {lasting(account.observed_s)}" if account.short else "a day"
     drawn = pictures(result, study)
     items = [json_item(drawing, ID(name)) for name, drawing in drawn.items()]
     return environment.get_template("page.html.j2").render(
@@ -100,10 +98,9 @@ def page_html(
         drawn=tuple(drawn),
         texts=picture_texts(result, account, study),
         marks=_marks(study),
-        yearly=None if tariff is None else tariff.cost_per_year(account.per_day_l),
+        yearly=None if tariff is None or account.short else tariff.cost_per_year(account.per_day_l),
         tariff=tariff,
         cautions=cautions(CAUTIONS),
-        short=short,
         span=span,
         largest=max(account.uses, key=lambda use: use.volume_l),
         too_short=TOO_SHORT,

@@ -50,12 +50,16 @@ def sheets(
 def account_sheet(account: Account) -> Sheet:
     """Return the account by label; its rows add up to its foot."""
     shown = [use for use in account.uses if use.volume_l > 0 or use.label == UNEXPLAINED]
+
+    def daily(litres: float) -> tuple[Markup, ...]:
+        return () if account.short else (amounts.volume(litres),)
+
     rows = tuple(
         (
             label_words(use.label),
             f"{use.uses:,}" if use.uses else "",
             amounts.volume(use.volume_l),
-            amounts.volume(use.per_day_l),
+            *daily(use.per_day_l),
             f"{100 * use.share:.1f} %",
             "" if use.probability is None else f"{100 * use.probability:.0f} %",
         )
@@ -74,9 +78,9 @@ def account_sheet(account: Account) -> Sheet:
     return Sheet(
         key="account",
         caption="Where the water went, by kind of use",
-        head=("use", "times", "volume", "a day", "share", "sure"),
+        head=("use", "times", "volume", *(() if account.short else ("a day",)), "share", "sure"),
         rows=rows,
-        foot=("metered", "", amounts.volume(account.metered_l), amounts.volume(account.per_day_l), "100.0 %", ""),
+        foot=("metered", "", amounts.volume(account.metered_l), *daily(account.per_day_l), "100.0 %", ""),
         table=table,
     )
 
