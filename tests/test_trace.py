@@ -414,6 +414,8 @@ def test_register_over_a_gap_knows_the_volume():
     trace = sound(fs.Trace.from_register(seconds(300)[keep], reading[keep]))
     np.testing.assert_array_equal(trace.gaps, [[99, 160]])
     np.testing.assert_allclose(trace.gap_volume_l, [reading[160] - reading[99]], rtol=1e-12)
+    assert trace.metered_s == trace.duration_s
+    assert trace.gap_s == 61
     assert trace.metered_l == pytest.approx(reading[-1] - reading[0], rel=1e-12)
 
 
@@ -435,6 +437,7 @@ def test_register_reset_is_missing():
     assert found(trace)["register reset"].count == 1
     np.testing.assert_array_equal(trace.gaps, [[199, 200]])
     assert trace.gap_volume_l.sum() == 0
+    assert trace.metered_s == trace.duration_s - 1
 
 
 def test_register_dip_counts_once():

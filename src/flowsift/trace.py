@@ -296,6 +296,12 @@ class Trace:
         return float((self.gaps[:, 1] - self.gaps[:, 0]).sum()) * self.interval_s
 
     @property
+    def metered_s(self) -> float:
+        """Time whose volume is known: with data, or a gap over which a volume is known [s]."""
+        unknown = (self.gaps[:, 1] - self.gaps[:, 0])[self.gap_volume_l <= 0].sum()
+        return self.duration_s - float(unknown) * self.interval_s
+
+    @property
     def duration_s(self) -> float:
         """Time from start to end, gaps included [s]."""
         return self.n_cells * self.interval_s

@@ -177,9 +177,7 @@ def water_account(result: Disaggregation, *, study: FlushStudy | None = None) ->
         account with zeros.
     """
     trace, balance = result.trace, result.balance
-    unknown_gap_cells = (trace.gaps[:, 1] - trace.gaps[:, 0])[trace.gap_volume_l <= 0].sum()
-    observed_s = trace.duration_s - float(unknown_gap_cells) * trace.interval_s
-    days = observed_s / SECONDS_PER_DAY
+    days = trace.metered_s / SECONDS_PER_DAY
     timezone = trace.timezone
     study = flushes(result) if study is None else study
 
@@ -199,12 +197,12 @@ def water_account(result: Disaggregation, *, study: FlushStudy | None = None) ->
         start=trace.start.tz_convert(timezone),
         end=trace.end.tz_convert(timezone),
         timezone=timezone,
-        observed_s=observed_s,
+        observed_s=trace.metered_s,
         gap_s=balance.gap_s,
         metered_l=balance.metered_l,
         per_day_l=balance.metered_l / days if days else 0.0,
         uses=(*lines, line(TRICKLE, balance.trickle_l), line(UNEXPLAINED, balance.unexplained_l)),
-        trickle=_trickle(result, observed_s),
+        trickle=_trickle(result),
         trickle_told=math.isfinite(smallest_trickle_lpm(trace)),
         toilets=_toilets(result, study),
         unmeasured_flushes=sum(left.n_events for left in study.left_out),
@@ -227,8 +225,8 @@ def _by_label(result: Disaggregation) -> dict[str, tuple[float, int, float]]:
     return totals
 
 
-def _trickle(result: Disaggregation, observed_s: float) -> TrickleLine | None:
-    spans = result.trickle
+def _trickle(result: Disaggregation) -> TrickleLine | None:
+    spans, observed_s = result.trickle, result.trace.metered_s
     if not len(spans):
         return None
     seconds = (spans["end"] - spans["start"]).dt.total_seconds().to_numpy()
