@@ -157,6 +157,8 @@ def test_the_demo_is_a_whole_account(run, tmp_path):
         ("account", "--json"),
         ("leaks", "--table"),
         ("flushes", "--table"),
+        ("flushes", "--out"),
+        ("learn", "--out"),
         ("learn", "--output"),
     ],
 )

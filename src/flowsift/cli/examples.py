@@ -18,7 +18,7 @@ EXAMPLES: MappingProxyType[str, tuple[str, ...]] = MappingProxyType(
             "flowsift plot meter.csv --what day -o days.png",
             'flowsift plot meter.csv --what trace --start "2024-06-12 06:00" --end "2024-06-12 10:00" -o morning.svg',
         ),
-        "flushes": ("flowsift flushes meter.csv", "flowsift flushes homes --json flushes.json"),
+        "flushes": ("flowsift flushes meter.csv", "flowsift flushes homes --out study.parquet"),
         "leaks": ("flowsift leaks meter.csv --units us", "flowsift leaks meter.csv --tariff tariff.toml"),
         "isolate": (
             "flowsift isolate meter.csv --plan --rate 0.05gpm",

@@ -27,7 +27,9 @@ def fleet(
         ),
     ],
     reading: Reading,
-    output: Annotated[str, typer.Option("--output", "-o", help="Folder or URL for the answers.", metavar="DIR")],
+    output: Annotated[
+        str, typer.Option("--out", "--output", "-o", help="Folder or URL for the answers.", metavar="DIR")
+    ],
     key: Annotated[str, typer.Option("--key", help="Partition key whose values are the homes.", metavar="NAME")] = KEY,
     workers: Annotated[
         int | None,

@@ -21,7 +21,9 @@ def register(app: typer.Typer) -> None:
 def learn_command(
     file: Annotated[Path, typer.Argument(help="Flow data of one meter: CSV, CSV.gz or Parquet.", metavar="FILE")],
     reading: Reading,
-    output: Annotated[Path, typer.Option("--output", "-o", help="Write the learned home here (JSON).", metavar="PATH")],
+    output: Annotated[
+        Path, typer.Option("--out", "--output", "-o", help="Write the learned home here (JSON).", metavar="PATH")
+    ],
     false_alarms: Annotated[
         float, typer.Option(min=0.0, help="False alarms a year that are allowed.", metavar="N")
     ] = 1.0,

@@ -25,7 +25,7 @@ def plot(
     reading: Reading,
     what: Annotated[str, typer.Option(help="account, day, flushes, trace, trickle or week.", metavar="WORD")] = "day",
     output: Annotated[
-        Path, typer.Option("--output", "-o", help="Picture to write: .png, .svg or .pdf.", metavar="PATH")
+        Path, typer.Option("--out", "--output", "-o", help="Picture to write: .png, .svg or .pdf.", metavar="PATH")
     ] = Path("picture.png"),
     start: Annotated[str | None, typer.Option(help="Start of the part of the trace to draw.", metavar="TIME")] = None,
     end: Annotated[str | None, typer.Option(help="End of that part.", metavar="TIME")] = None,

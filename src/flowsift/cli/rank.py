@@ -31,7 +31,11 @@ def rank(
     output: Annotated[
         Path | None,
         typer.Option(
-            "--output", "-o", help="Folder for ranking.txt, ranking.md, ranking.csv and resolution.png.", metavar="DIR"
+            "--out",
+            "--output",
+            "-o",
+            help="Folder for ranking.txt, ranking.md, ranking.csv and resolution.png.",
+            metavar="DIR",
         ),
     ] = None,
     random_state: Annotated[int, typer.Option("--random-state", help="Seed of the intervals.", metavar="N")] = 0,

@@ -28,7 +28,7 @@ def report(
     file: Annotated[Path, typer.Argument(help="Flow data of one meter: CSV, CSV.gz or Parquet.", metavar="FILE")],
     reading: Reading,
     pricing: Pricing,
-    output: Annotated[Path, typer.Option("--output", "-o", help="Page to write.", metavar="PATH")] = Path(
+    output: Annotated[Path, typer.Option("--out", "--output", "-o", help="Page to write.", metavar="PATH")] = Path(
         "report.html"
     ),
     log: Annotated[

@@ -25,7 +25,7 @@ def register(app: typer.Typer) -> None:
 
 def score(
     output: Annotated[
-        Path, typer.Option("--output", "-o", help="Folder for the results, one file a home.", metavar="DIR")
+        Path, typer.Option("--out", "--output", "-o", help="Folder for the results, one file a home.", metavar="DIR")
     ],
     method: Annotated[
         str, typer.Option("--method", "-m", help="Name of an installed method, or module:attribute.", metavar="NAME")

@@ -30,7 +30,7 @@ def register(app: typer.Typer) -> None:
 
 def simulate(
     output: Annotated[
-        Path, typer.Option("--output", "-o", help="Folder for the homes, one folder each.", metavar="DIR")
+        Path, typer.Option("--out", "--output", "-o", help="Folder for the homes, one folder each.", metavar="DIR")
     ],
     homes: Annotated[int, typer.Option("--homes", "-n", min=1, help="Number of homes.", metavar="N")] = 1,
     days: Annotated[int, typer.Option("--days", "-d", min=1, help="Days of each.", metavar="N")] = 14,

@@ -29,7 +29,8 @@ class Answer:
 
     units: Annotated[Units | None, typer.Option(help="Units of the answer [default: those of the input].")] = None
     table: Annotated[
-        Path | None, typer.Option(help="Write the table here (.csv, .csv.gz or .parquet).", metavar="PATH")
+        Path | None,
+        typer.Option("--table", "--out", help="Write the table here (.csv, .csv.gz or .parquet).", metavar="PATH"),
     ] = None
     json: Annotated[
         Path | None, typer.Option(help="Write everything as JSON here; - for standard output.", metavar="PATH")

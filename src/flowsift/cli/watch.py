@@ -61,7 +61,8 @@ def watch_command(
         Path | None, typer.Option(help="Keep the state here; taken up where it exists.", metavar="PATH")
     ] = None,
     output: Annotated[
-        Path | None, typer.Option("--output", "-o", help="Append the lines of JSON to this file.", metavar="PATH")
+        Path | None,
+        typer.Option("--out", "--output", "-o", help="Append the lines of JSON to this file.", metavar="PATH"),
     ] = None,
     unit: Annotated[
         str | None,
