@@ -30,7 +30,7 @@ import psutil
 
 from fleet_faults import measure_damage, measure_interrupts, measure_kills
 from fleet_runs import DISTINCT, Watched, content, watched_run, write_fleet
-from flowsift.evaluate.record import commit
+from flowsift.evaluate.provenance import commit
 from flowsift.fleet import find_homes, read_answers
 from flowsift.fleet.store import FleetStore
 from flowsift.fleet.work import Job, answer_home, code_here

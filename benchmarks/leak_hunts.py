@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 
 from flowsift.errors import NotEnoughDataError
-from flowsift.evaluate.record import commit
+from flowsift.evaluate.provenance import commit
 from flowsift.households.days import days_from
 from flowsift.households.faults import Faults
 from flowsift.households.fixtures.leaks import Trickle

@@ -29,7 +29,7 @@ import pandas as pd
 
 import flowsift as fs
 from flowsift.cli import main as command
-from flowsift.evaluate.record import commit
+from flowsift.evaluate.provenance import commit
 from flowsift.households import simulate
 from flowsift.households.fixtures.leaks import Trickle
 from flowsift.stream import (

@@ -26,7 +26,7 @@ from pandas.api.types import is_float_dtype
 
 import flowsift as fs
 from flowsift.evaluate.homes import home_checksum
-from flowsift.evaluate.record import code_checksum, commit, versions
+from flowsift.evaluate.provenance import code_checksum, commit, versions
 from flowsift.evaluate.suites import training_homes
 from flowsift.households import read_shipped
 from flowsift.households.shipped import SHIPPED

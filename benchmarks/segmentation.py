@@ -34,7 +34,7 @@ from flowsift.evaluate.account import account_of_answer, account_of_truth
 from flowsift.evaluate.bootstrap import figures_with_intervals
 from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.cost import measure
-from flowsift.evaluate.record import commit, versions
+from flowsift.evaluate.provenance import commit, versions
 from flowsift.evaluate.suites import SEEDS, STOCK_CYCLE
 from flowsift.evaluate.totals import Counts, Totals
 from flowsift.households import Household, overlap_home, simulate

@@ -25,7 +25,7 @@ from flowsift.disaggregation import Disaggregation
 from flowsift.evaluate import trickle
 from flowsift.evaluate.account import account_of_answer, account_of_truth
 from flowsift.evaluate.comparison import Comparison
-from flowsift.evaluate.record import commit
+from flowsift.evaluate.provenance import commit
 from flowsift.evaluate.suites import SEEDS, STOCK_CYCLE
 from flowsift.households import Household, Trickle, simulate
 from flowsift.households.metering import Meter

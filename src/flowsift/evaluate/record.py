@@ -2,25 +2,16 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
-import platform
-import subprocess
-import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-import flowsift
 from flowsift.errors import InputError, OptionError
 from flowsift.files import write_text
 
 MANIFEST = "run.json"
 HOMES = "homes"
-
-PACKAGES = ("flowsift", "numpy", "scipy", "pandas", "scikit-learn", "hmmlearn", "ruptures")
-"""Packages whose versions are recorded."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,7 +29,7 @@ class Manifest:
     seeds : list of int
         Seeds of simulated homes.
     versions : mapping
-        Of Python and of `PACKAGES`.
+        Of Python and of the packages that matter.
     commit : str
         Commit of the working copy that flowsift was imported from, ``+`` added if it has changes; empty without one.
     code, method_code : str
@@ -141,56 +132,3 @@ def read_records(folder: Path, names: Sequence[str]) -> dict[str, HomeRecord]:
             except (ValueError, TypeError) as error:
                 raise InputError(f"expected the record of a home: {error}", file=str(path)) from error
     return records
-
-
-def versions() -> dict[str, str]:
-    """Return the versions of Python and of the packages that matter; absent ones are left out."""
-    found = {"python": platform.python_version()}
-    for package in PACKAGES:
-        try:
-            found[package] = version(package)
-        except PackageNotFoundError:
-            continue
-    return found
-
-
-def commit() -> str:
-    """Return the commit of the working copy that holds the package, ``+`` if it has changes; empty without git."""
-    folder = Path(flowsift.__file__).parent
-
-    def git(*arguments: str) -> str:
-        done = subprocess.run(
-            ["git", "-C", str(folder), *arguments], capture_output=True, text=True, timeout=10, check=True
-        )
-        return done.stdout.strip()
-
-    try:
-        head = git("rev-parse", "--short=12", "HEAD")
-        return head + ("+" if git("status", "--porcelain", "--", str(folder)) else "")
-    except (OSError, subprocess.SubprocessError):
-        return ""
-
-
-def code_checksum() -> str:
-    """Return a checksum of the package's source and data files, trained weights included."""
-    return _checksum(Path(flowsift.__file__).parent)
-
-
-def method_checksum(method: object) -> str:
-    """Return a checksum of the files of a method's package, or of its module where it is in none; empty without one."""
-    name = type(method).__module__
-    package = getattr(sys.modules[name.partition(".")[0]], "__file__", None)
-    if package and Path(package).name == "__init__.py":
-        return _checksum(Path(package).parent)
-    module = getattr(sys.modules[name], "__file__", None)
-    return _checksum(Path(module)) if module else ""
-
-
-def _checksum(place: Path) -> str:
-    """Return a checksum of a file, or of all files below a folder but compiled ones, and their names."""
-    digest = hashlib.sha256()
-    files = [place] if place.is_file() else (p for p in place.rglob("*") if p.is_file() and p.suffix != ".pyc")
-    for path in sorted(files):
-        digest.update(path.relative_to(place).as_posix().encode())
-        digest.update(path.read_bytes())
-    return digest.hexdigest()[:16]

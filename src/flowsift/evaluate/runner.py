@@ -24,17 +24,8 @@ from flowsift.evaluate.cost import count_cost, measure
 from flowsift.evaluate.homes import LabelledHome, SimulatedHome, home_checksum
 from flowsift.evaluate.method import LabelsEvents, Method, prepare
 from flowsift.evaluate.precut import count_labels, count_unlabelled
-from flowsift.evaluate.record import (
-    HomeRecord,
-    Manifest,
-    code_checksum,
-    commit,
-    method_checksum,
-    open_run,
-    read_records,
-    versions,
-    write_record,
-)
+from flowsift.evaluate.provenance import code_checksum, commit, method_checksum, versions
+from flowsift.evaluate.record import HomeRecord, Manifest, open_run, read_records, write_record
 from flowsift.evaluate.references import EmptyMethod, Oracle
 from flowsift.evaluate.registry import load_method
 from flowsift.evaluate.scores import count

@@ -13,7 +13,7 @@ from threadpoolctl import threadpool_limits
 
 import flowsift as fs
 from flowsift.errors import FlowsiftError, OptionError
-from flowsift.evaluate.record import code_checksum
+from flowsift.evaluate.provenance import code_checksum
 from flowsift.fleet.names import KEY, printable
 from flowsift.fleet.reading import read_home
 from flowsift.fleet.source import Home, input_files, open_files
