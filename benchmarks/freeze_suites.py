@@ -11,8 +11,9 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import flowsift.evaluate
-from flowsift.evaluate.homes import SimulatedHome, home_checksum
-from flowsift.evaluate.suites import frozen_checksums, suites
+from flowsift.evaluate.checksums import frozen_checksums, home_checksum
+from flowsift.evaluate.homes import SimulatedHome
+from flowsift.evaluate.suites import suites
 
 FROZEN = Path(flowsift.evaluate.__file__).with_name("frozen.json")
 

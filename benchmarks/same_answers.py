@@ -25,7 +25,7 @@ import numpy as np
 from pandas.api.types import is_float_dtype
 
 import flowsift as fs
-from flowsift.evaluate.homes import home_checksum
+from flowsift.evaluate.checksums import home_checksum
 from flowsift.evaluate.provenance import code_checksum, commit, versions
 from flowsift.evaluate.suites import training_homes
 from flowsift.households import read_shipped

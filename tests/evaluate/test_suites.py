@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from flowsift.errors import OptionError
-from flowsift.evaluate.homes import home_checksum
-from flowsift.evaluate.suites import SEEDS, Suite, frozen_checksums, suite, suites, training_homes
+from flowsift.evaluate.checksums import frozen_checksums, home_checksum
+from flowsift.evaluate.suites import SEEDS, Suite, suite, suites, training_homes
 
 READ_AGAIN = {"standard-10s": "standard", "standard-60s": "standard", "overlap-10s": "overlap"}
 NAMES = (

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Protocol
-
-import numpy as np
-import pandas as pd
 
 from flowsift.evaluate.open_data import APARTMENT, read_apartment
 from flowsift.households import Household, Truth, simulate
@@ -100,22 +96,3 @@ class OpenApartment:
     def load(self) -> tuple[Trace, Truth]:
         """Read the trace and the truth."""
         return read_apartment(self.folder)
-
-
-def home_checksum(trace: Trace, truth: Truth) -> str:
-    """Return a checksum of a trace and its truth; volumes enter to the microlitre, so that rounding doesn't matter."""
-    digest = hashlib.sha256()
-
-    def add(values: Any) -> None:
-        digest.update(np.ascontiguousarray(values).tobytes())
-
-    add(np.array([trace.start_ns, trace.interval_ns, trace.n_cells], np.int64))
-    for cells in (trace.cell, trace.gaps, truth.shares.event, truth.shares.cell, truth.trickle_cells.cell):
-        add(cells.astype("<i8"))
-    for table in (truth.events, truth.trickle):
-        for edge in ("start", "end"):
-            add(pd.DatetimeIndex(table[edge]).as_unit("ms").asi8.astype("<i8"))
-    for volumes in (trace.volume_l, truth.shares.volume_l, truth.trickle_cells.volume_l, truth.trickle["rate_lpm"]):
-        add(np.rint(np.asarray(volumes, np.float64) * 1e6).astype("<i8"))
-    digest.update("\n".join([*truth.events["label"], *truth.events["fixture"]]).encode())
-    return digest.hexdigest()[:16]

@@ -11,10 +11,10 @@ import pandas as pd
 
 from flowsift.errors import InputError, OptionError
 from flowsift.evaluate.bootstrap import differences_with_intervals, figures_with_intervals
+from flowsift.evaluate.checksums import frozen_checksums
 from flowsift.evaluate.record import HomeRecord, Manifest, read_manifest, read_records
 from flowsift.evaluate.references import Oracle
 from flowsift.evaluate.scores import DEFINITIONS, figures
-from flowsift.evaluate.suites import frozen_checksums
 from flowsift.evaluate.totals import Totals
 
 HEADLINE = (

@@ -18,10 +18,11 @@ import numpy.typing as npt
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import OptionError
 from flowsift.evaluate.account import account_of_answer, account_of_truth
+from flowsift.evaluate.checksums import home_checksum
 from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.contract import broken_invariant
 from flowsift.evaluate.cost import count_cost, measure
-from flowsift.evaluate.homes import LabelledHome, SimulatedHome, home_checksum
+from flowsift.evaluate.homes import LabelledHome, SimulatedHome
 from flowsift.evaluate.method import LabelsEvents, Method, prepare
 from flowsift.evaluate.precut import count_labels, count_unlabelled
 from flowsift.evaluate.provenance import code_checksum, commit, method_checksum, versions

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache
-from importlib.resources import files
 from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
 
 from flowsift.errors import OptionError
+from flowsift.evaluate.checksums import frozen_checksums, suite_checksum
 from flowsift.evaluate.homes import SimulatedHome
 from flowsift.households import HARSH, Trickle
 from flowsift.households.population import Stock
@@ -62,18 +60,6 @@ class Suite:
         """Checksum of the frozen checksums of all homes; empty if the suite was never frozen."""
         frozen = frozen_checksums().get(self.name, {})
         return suite_checksum(frozen[home.name] for home in self.homes) if frozen else ""
-
-
-def suite_checksum(homes: Iterable[str]) -> str:
-    """Return one checksum of the checksums of homes, in order."""
-    return hashlib.sha256("\n".join(homes).encode()).hexdigest()[:16]
-
-
-@cache
-def frozen_checksums() -> Mapping[str, Mapping[str, str]]:
-    """Return the frozen checksum of every home of every suite."""
-    path = files("flowsift.evaluate").joinpath("frozen.json")
-    return MappingProxyType(json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {})
 
 
 def suite(name: str) -> Suite:
