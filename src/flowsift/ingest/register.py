@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
@@ -11,6 +9,7 @@ from flowsift.errors import InputError
 from flowsift.ingest.cells import spread, summed_by_cell, volume_into_gaps
 from flowsift.ingest.checking import checked_values, require_span
 from flowsift.ingest.contested import settle_contested, why_contested
+from flowsift.ingest.falls import DIP_L, differences
 from flowsift.ingest.findings import gap_findings, limit_findings
 from flowsift.ingest.gridded import Gridded
 from flowsift.ingest.limits import MAX_HOUSE_LPM, MAX_METER_LPM
@@ -23,32 +22,11 @@ from flowsift.ingest.volumes import pulse_finding
 from flowsift.quality import Finding
 from flowsift.units import NS_PER_S, SECONDS_PER_MINUTE
 
-DIP_L = 10.0
-"""A reading may fall this far by water pushed back (a heater's expansion, a pump stopping); assumption, generous."""
-
 LARGEST_READING_L = 1e12
 """Largest reading, more than any meter counts: a double loses the pulses of finer meters above it."""
 
-RESET_SHARE = 0.01
-"""A counter that starts again shows less than this share of its last reading."""
-
-ROLLOVER_SHARE = 0.9
-"""A counter rolls over only from above this share of its range, to below the rest."""
-
-MAX_FALLS = 0.1
-"""Falling readings up to this share of all changes are faults; more of them mean that it is no register."""
-
 STUCK_S = 3600.0
 """A jump that no meter passes in one interval, after a reading that stood still this long [s], ends a stuck spell."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Steps:
-    """Volume between consecutive readings, and what is known of it."""
-
-    volume: FloatArray
-    unknown: BoolArray
-    findings: tuple[Finding, ...]
 
 
 @np.errstate(over="ignore", invalid="ignore")
@@ -104,7 +82,7 @@ def grid_register(
         problem = f"found {value[0]:g} L, expected a register below {LARGEST_READING_L:g} L: is the unit right?"
         raise InputError(problem, row=rows.at(int(np.flatnonzero(usable)[0])), column=column)
     length = np.diff(cell)
-    steps = _differences(value, at, interval_ns=interval_ns, unit_l=unit_l, column=column, position=rows, usable=usable)
+    steps = differences(value, at, interval_ns=interval_ns, unit_l=unit_l, column=column, rows=rows, usable=usable)
     findings += steps.findings
     # a step is one interval, a clock's slip, or part of a coarse stretch; else it is a gap
     whole = length <= 1
@@ -173,88 +151,6 @@ def _without_glitches(rows: OrderedRows, usable: BoolArray, findings: list[Findi
         )
     )
     return usable
-
-
-def _differences(
-    value: FloatArray,
-    at: IntArray,
-    *,
-    interval_ns: int,
-    unit_l: float,
-    column: str,
-    position: OrderedRows,
-    usable: BoolArray,
-) -> _Steps:
-    change = np.diff(value)
-    fall = np.flatnonzero(change < 0)
-    unknown = np.zeros(change.size, bool)
-    if not fall.size:
-        return _Steps(volume=change, unknown=unknown, findings=())
-    n_changes = int(np.count_nonzero(change))
-    if fall.size > max(2, MAX_FALLS * n_changes):
-        row = int(np.flatnonzero(usable)[fall[0] + 1])
-        raise InputError(
-            f"found a reading that falls from {value[fall[0]]:g} to {value[fall[0] + 1]:g} L ({fall.size:,} of "
-            f"{n_changes:,} changes are falls), expected a register that rises: is it a volume or a flow?",
-            row=position.at(row),
-            column=column,
-        )
-    last, now = value[fall], value[fall + 1]
-    minutes = np.maximum(at[fall + 1] - at[fall], interval_ns) / NS_PER_S / SECONDS_PER_MINUTE
-    modulus = unit_l * 10.0 ** np.ceil(np.log10(np.maximum(last / unit_l, 1.0) * (1 + 1e-12)))
-    wrapped = modulus - last + now
-    dip = -change[fall] <= DIP_L
-    rolled = (last >= ROLLOVER_SHARE * modulus) & (now <= (1 - ROLLOVER_SHARE) * modulus)
-    rolled &= (wrapped <= MAX_HOUSE_LPM * minutes + 2 * unit_l) & (modulus >= 1000 * unit_l) & ~dip
-    restart = ~dip & ~rolled
-    # one rising curve: add what the counter lost, so that a dip counts again only above the highest reading so far
-    lift = np.zeros(value.size)
-    lift[fall + 1] = np.where(rolled, modulus, np.where(restart, last - now, 0.0))
-    top = np.maximum.accumulate(value + np.cumsum(lift))
-    volume = np.diff(top)
-    unknown[fall[restart]] = True
-    volume[fall[restart]] = 0.0
-    # differences of the plain readings keep their digits; the curve is needed only around dips and roll-overs
-    plain = change >= 0
-    plain[1:] &= (top == value + np.cumsum(lift))[1:-1]
-    volume[plain] = change[plain]
-    return _Steps(volume=volume, unknown=unknown, findings=_fall_findings(fall, last, now, dip, rolled, restart, at))
-
-
-def _fall_findings(
-    fall: IntArray,
-    last: FloatArray,
-    now: FloatArray,
-    dip: BoolArray,
-    rolled: BoolArray,
-    restart: BoolArray,
-    at: IntArray,
-) -> tuple[Finding, ...]:
-    reset = restart & (now <= RESET_SHARE * last)
-    cases = (
-        (rolled, "register roll-over", "The counter went past its highest number; the difference was taken across it."),
-        (
-            reset,
-            "register reset",
-            "The counter started again near zero; the volume of that interval is unknown and it is missing.",
-        ),
-        (
-            restart & ~reset,
-            "register set back",
-            "The reading fell to another value (a meter was exchanged or set); that interval is missing.",
-        ),
-        (
-            dip,
-            "register dips",
-            f"Readings that fell by up to {DIP_L:g} L (water pushed back, or noise) count as no flow until the "
-            "register passes its highest reading again.",
-        ),
-    )
-    return tuple(
-        Finding(kind="fault", what=what, count=int(which.sum()), treatment=text, first_ns=int(at[fall[which][0] + 1]))
-        for which, what, text in cases
-        if which.any()
-    )
 
 
 def _stuck(

@@ -8,7 +8,7 @@ import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.errors import InputError, OptionError
-from flowsift.ingest.register import MAX_FALLS
+from flowsift.ingest.falls import falls_seldom
 from flowsift.ingest.spacing import prevailing_interval_ns
 from flowsift.quality import Finding
 from flowsift.readers.columns import kind_in_name
@@ -194,9 +194,7 @@ def _rises(v: FloatArray) -> bool:
 
 
 def _mostly_rises(value: FloatArray, ns: IntArray) -> bool:
-    step = np.diff(_by_time(value, ns))
-    falls = int((step < 0).sum())
-    return falls <= max(2, MAX_FALLS * np.count_nonzero(step))
+    return falls_seldom(np.diff(_by_time(value, ns)))
 
 
 def _barely_changes(value: FloatArray, ns: IntArray) -> bool:
