@@ -10,7 +10,7 @@ import pandas as pd
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.disaggregation.answer import Disaggregation
-from flowsift.disaggregation.shares import Shares, TrickleSpans
+from flowsift.disaggregation.shares import Shares, TrickleSpans, largest_l
 from flowsift.errors import InputError
 from flowsift.explanation import Reasons
 from flowsift.grouping import expand_ranges
@@ -90,8 +90,6 @@ def assemble(
     shares = replace(shares, event=rank[shares.event])
     start, end = start_cell[order], end_cell[order]
     volume = np.bincount(shares.event, shares.volume_l, minlength=n)
-    peak = np.zeros(n)
-    np.maximum.at(peak, shares.event, shares.volume_l)
     minutes = (end - start) * trace.interval_s / SECONDS_PER_MINUTE
     cycles = pd.array(np.asarray(cycle)[order], dtype="Int64")
     cycles[np.asarray(cycle)[order] < 0] = pd.NA
@@ -102,7 +100,7 @@ def assemble(
             "duration_s": minutes * SECONDS_PER_MINUTE,
             "volume_l": volume,
             "mean_lpm": volume / minutes,
-            "peak_lpm": peak * SECONDS_PER_MINUTE / trace.interval_s,
+            "peak_lpm": largest_l(shares, n) * SECONDS_PER_MINUTE / trace.interval_s,
             "label": pd.array(np.asarray(label, dtype=object)[order], dtype="str"),
             "probability": np.asarray(probability, dtype=np.float64)[order],
             "fixture": pd.array(np.asarray(fixture, dtype=object)[order], dtype="str"),

@@ -64,3 +64,16 @@ class TrickleSpans:
         """Return no spans."""
         cells, rates = np.empty(0, np.int64), np.empty(0)
         return cls(start=cells, end=cells, rate_lpm=rates, low_lpm=rates, high_lpm=rates)
+
+
+def largest_l(shares: Shares, n_events: int) -> FloatArray:
+    """Return the largest volume that each event took of one cell, shape (n_events,) [L]; 0 for an event without shares.
+
+    Pieces of one use may overlap, such as a tap that was turned further: what they took of one cell ran together.
+    """
+    order = np.lexsort((shares.flow, shares.event))
+    event, flow = shares.event[order], shares.flow[order]
+    opens = np.flatnonzero((np.diff(event, prepend=-1) != 0) | (np.diff(flow, prepend=-1) != 0))
+    largest = np.zeros(n_events)
+    np.maximum.at(largest, event[opens], np.add.reduceat(shares.volume_l[order], opens))
+    return largest

@@ -15,9 +15,9 @@ from flowsift.classify.label import label_uses
 from flowsift.classify.mixture import HomeModel
 from flowsift.classify.naming import name_fixtures
 from flowsift.disaggregation import TrickleSpans, overlapping
+from flowsift.disaggregation.shares import largest_l
 from flowsift.errors import InputError
 from flowsift.features import UseFeatures, describe_uses, features_of_cuts
-from flowsift.grouping import greatest_by
 from flowsift.labels import LABELS
 from flowsift.signal.layout import lay_out
 from flowsift.signal.segmentation import Segmentation, explain
@@ -114,7 +114,7 @@ class RecentUses:
         uses = self._joined(trace, pieces, since_s)
         if uses.n_uses:
             figures = _shifted(describe_uses(trace, uses), since_s)
-            peak = greatest_by(uses.shares.event, uses.shares.volume_l, uses.n_uses)
+            peak = largest_l(uses.shares, uses.n_uses)
             cut = (uses.start == 0) & stretch.goes_on[0] | (uses.end == trace.n_cells) & stretch.goes_on[1]
             rows = np.column_stack(
                 [

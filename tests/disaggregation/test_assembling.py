@@ -1,0 +1,48 @@
+"""The table of events, put together from shares of cells."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import flowsift as fs
+from flowsift.disaggregation import Shares, assemble
+from flowsift.disaggregation.shares import largest_l
+from flowsift.households import simulate
+
+
+def test_the_peak_of_a_use_counts_all_that_it_took_of_a_cell():
+    trace = fs.Trace.from_volumes([0.0, 1.0, 2.0, 3.0], [0.1, 0.3, 0.1, 0.0], 0.01)
+    # one use in two pieces, the second beside the first for a second
+    shares = Shares(event=np.zeros(4, np.int64), flow=np.array([0, 1, 2, 1]), volume_l=np.array([0.1, 0.1, 0.1, 0.2]))
+    result = assemble(
+        trace,
+        start_cell=np.array([0]),
+        end_cell=np.array([3]),
+        label=["faucet"],
+        probability=np.array([0.9]),
+        fixture=["faucet-1"],
+        cycle=np.array([-1]),
+        shares=shares,
+    )
+    assert result.events["peak_lpm"].tolist() == pytest.approx([18.0])
+
+
+@given(rows=st.lists(st.tuples(st.integers(0, 3), st.integers(0, 4), st.floats(0.0, 9.0)), max_size=30))
+def test_largest_volume_against_a_slow_sum(rows):
+    by_cell = {}
+    for event, flow, volume_l in rows:
+        by_cell[event, flow] = by_cell.get((event, flow), 0.0) + volume_l
+    expected = [max((v for (event, _), v in by_cell.items() if event == k), default=0.0) for k in range(4)]
+    event, flow, volume_l = (np.array([row[k] for row in rows]) for k in range(3))
+    shares = Shares(event=event.astype(np.int64), flow=flow.astype(np.int64), volume_l=volume_l.astype(float))
+    np.testing.assert_allclose(largest_l(shares, 4), expected, rtol=1e-12)
+
+
+def test_peaks_of_a_home_with_uses_in_pieces():
+    result = fs.disaggregate(simulate(3, days=3).trace)
+    shares = result.shares
+    taken = np.zeros((len(result.events), result.trace.n_flow))
+    np.add.at(taken, (shares.event, shares.flow), shares.volume_l)
+    assert shares.event.size > np.unique(np.stack([shares.event, shares.flow]), axis=1).shape[1], "no use in two pieces"
+    np.testing.assert_allclose(result.events["peak_lpm"], taken.max(axis=1) * 60.0 / result.trace.interval_s)
