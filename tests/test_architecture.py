@@ -32,7 +32,6 @@ LAYERS = (
     {"methods", "report"},
     {"fleet", "plot"},
     {"cli"},
-    {"__main__"},
 )
 """Rooms of the package from upstream to downstream: a room imports only from layers before its own."""
 
@@ -88,6 +87,11 @@ def layer_of(room):
 
 def ids(paths):
     return [str(path.relative_to(PACKAGE)) for path in paths]
+
+
+def test_every_room_has_its_place_and_every_place_its_room():
+    placed = [room for rooms in LAYERS for room in rooms]
+    assert sorted(placed) == sorted(ROOMS)
 
 
 def test_the_package_is_found():
