@@ -2,12 +2,13 @@
 
 import errno
 import json
+from dataclasses import replace
 
+import pandas as pd
 import pytest
 from tests.cli.conftest import small_answer, small_trace
 from tests.fleet.conftest import content
 
-import flowsift as fs
 from flowsift.errors import OptionError
 from flowsift.fleet.source import InputFile
 from flowsift.fleet.store import FleetStore, Request
@@ -144,8 +145,9 @@ def test_tables_hold_what_the_answer_holds(unit):
     assert tables["trickle"].num_rows == 0
 
 
-def test_a_time_between_two_microseconds_is_no_error():
+def test_a_time_between_two_microseconds_is_written_to_the_microsecond():
     trace = small_trace()
-    result = fs.Trace.from_pulses([0.1234567891, 5.0, 9.0], 1.0, interval_s=0.1)
-    assert answer_tables(fs.disaggregate(result))["events"].num_rows >= 0
-    assert answer_tables(small_answer(trace))["events"].num_rows > 0
+    answer = small_answer(replace(trace, start_ns=trace.start_ns + 1_789))
+    written = answer_tables(answer)["events"]["start"].to_pylist()
+    assert [pd.Timestamp(time) for time in written] == list(answer.events["start"].dt.floor("us"))
+    assert written[0].microsecond == 1
