@@ -5,7 +5,7 @@ import pytest
 from flowsift.errors import OptionError
 from flowsift.standards import figure
 from flowsift.standards.conversion import MM_PER_IN
-from flowsift.study.leaks_sizes import KPA_PER_PSI, drip_lpm, hole_lpm, hole_mm
+from flowsift.study.leaks_sizes import KPA_PER_PSI, drip_lpm, drips_per_min, hole_lpm, hole_mm
 from flowsift.units import L_PER_GAL
 
 
@@ -60,3 +60,10 @@ def test_a_hole_and_its_flow_are_inverse():
     assert hole_mm(hole_lpm(1.7)) == pytest.approx(1.7, rel=1e-12)
     assert hole_lpm(2.0) == pytest.approx(4 * hole_lpm(1.0), rel=1e-12)
     assert hole_lpm(1.0, pressure_kpa=400.0) == pytest.approx(2 * hole_lpm(1.0, pressure_kpa=100.0), rel=1e-12)
+
+
+def test_drops_a_minute_are_told_back_from_their_flow_until_they_are_a_stream():
+    assert drips_per_min(drip_lpm(60)[1]) == pytest.approx(60, rel=1e-12)
+    assert drips_per_min(drip_lpm(300)[1] * 1.01) is None
+    with pytest.raises(OptionError):
+        drips_per_min(-0.1)

@@ -10,7 +10,7 @@ from flowsift.report.wording import TOO_SHORT, Amounts, cautions_section, moment
 from flowsift.standards.conversion import MM_PER_IN
 from flowsift.study.leaks_ledger import LeakLedger
 from flowsift.study.leaks_lines import LeakLine
-from flowsift.study.leaks_sizes import hole_mm
+from flowsift.study.leaks_sizes import drips_per_min, hole_mm
 from flowsift.units import UnitSystem
 
 
@@ -59,7 +59,9 @@ def _line(line: LeakLine, ledger: LeakLedger, say: Amounts) -> tuple[str, ...]:
     if line.kind == "constant trickle":
         hole = hole_mm(line.rate_lpm)
         size = f"{hole:.1f} mm" if say.units == "si" else f"{hole / MM_PER_IN:.3f} in"
-        out += wrapped(f"as much as a round hole of {size} lets out at usual pressure (60 psi, 4 bar)")
+        drips = drips_per_min(line.rate_lpm)
+        drops = "" if drips is None else f", or {drips:.0f} drops a minute"
+        out += wrapped(f"as much as a round hole of {size} lets out at usual pressure (60 psi, 4 bar){drops}")
     out += wrapped("look first at:")
     return (*out, *(f"  {text}" for text in bullets(line.where)))
 

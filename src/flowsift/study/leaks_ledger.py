@@ -128,8 +128,7 @@ def leaks(result: Disaggregation, tariff: Tariff | None = None) -> LeakLedger:
     True
     """
     trace, balance = result.trace, result.balance
-    unknown = float((trace.gaps[:, 1] - trace.gaps[:, 0])[trace.gap_volume_l <= 0].sum()) * trace.interval_s
-    days = max(trace.duration_s - unknown, trace.interval_s) / SECONDS_PER_DAY
+    days = max(trace.metered_s, trace.interval_s) / SECONDS_PER_DAY
     lines = [*trickles(result), *refills(result, days=days), *left_running(result), *raised_zones(result, days=days)]
     lines.sort(key=lambda line: (-line.per_day_l, -line.volume_l, line.kind, line.fixture))
     losses = sum(line.volume_l for line in lines)

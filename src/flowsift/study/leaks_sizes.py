@@ -7,7 +7,7 @@ import math
 from flowsift.errors import OptionError
 from flowsift.standards import figure
 from flowsift.standards.conversion import MM_PER_IN
-from flowsift.units import L_PER_GAL
+from flowsift.units import L_PER_GAL, SECONDS_PER_MINUTE
 
 KPA_PER_PSI = 6.894757
 """Kilopascals in a pound a square inch (to seven digits)."""
@@ -28,12 +28,27 @@ def drip_lpm(drips_per_min: float) -> tuple[float, float, float]:
         If the count is negative, or so high that a steady stream runs (figure
         leak.drip_rate_that_becomes_a_steady_stream).
     """
-    stream = figure("leak.drip_rate_that_becomes_a_steady_stream").value * 60.0
+    stream = _steady_stream_per_min()
     if not 0 <= drips_per_min <= stream:
         raise OptionError(f"drips_per_min is {drips_per_min!r}, expected 0 to {stream:g}: above it is a steady stream")
     low, high = figure("leak.drip_volume_sink_faucets").range_l
     usual = figure("leak.drip_volume_used").value_l
     return drips_per_min * low, drips_per_min * usual, drips_per_min * high
+
+
+def drips_per_min(rate_lpm: float) -> float | None:
+    """Return how many drops a minute make a flow; the inverse of the usual value of `drip_lpm`.
+
+    None where that many are a steady stream.
+    """
+    if rate_lpm < 0:
+        raise OptionError("rate_lpm is expected to be at least 0")
+    drips = rate_lpm / figure("leak.drip_volume_used").value_l
+    return drips if drips <= _steady_stream_per_min() else None
+
+
+def _steady_stream_per_min() -> float:
+    return figure("leak.drip_rate_that_becomes_a_steady_stream").value * SECONDS_PER_MINUTE
 
 
 def hole_lpm(diameter_mm: float, *, pressure_kpa: float = USUAL_PRESSURE_KPA, discharge: float | None = None) -> float:
