@@ -15,6 +15,7 @@ def flushing_home(
     days=10,
     per_day=8,
     mixed=0.3,
+    mixed_after_s=3,
     spread=0.015,
     pulse_l=0.02,
     leak=None,
@@ -27,8 +28,8 @@ def flushing_home(
 ):
     """A home at 1 s, if not told otherwise: toilets are (volume_l, flow_lpm[, reduced_l]) and flush one at a time.
 
-    A share `mixed` of the refills has 0.2 to 2 L of other water in it. `leak` is (toilet, volume_l, every_s): short
-    refills all day and night.
+    A share `mixed` of the refills has 0.2 to 2 L of other water in it, which comes on `mixed_after_s` later. `leak` is
+    (toilet, volume_l, every_s): short refills all day and night.
     """
     rng = np.random.default_rng(seed)
     slots = np.arange(60, days * DAY_S - 900, 480)
@@ -57,9 +58,9 @@ def flushing_home(
         upto = np.minimum(edges / length, 1.0) * volume
         span = slice(start, start + upto.size - 1)
         flow_l[span] += np.diff(upto)
-        middle = slice(start + 3, start + 3 + max(int(length * 0.6), 1))
-        flow_l[middle] += extra / (middle.stop - middle.start)
-        table.append((start, start + upto.size, name, fixture))
+        on_top = slice(start + mixed_after_s, start + mixed_after_s + max(int(length * 0.6), 1))
+        flow_l[on_top] += extra / (on_top.stop - on_top.start)
+        table.append((start, max(start + upto.size, on_top.stop if extra else 0), name, fixture))
     upto = np.floor(np.concatenate([[0.0], np.cumsum(flow_l)]) / pulse_l + 1e-9) * pulse_l
     volume = np.diff(upto[::interval_s])
     cell = np.flatnonzero(volume > 1e-9)

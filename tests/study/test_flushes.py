@@ -227,8 +227,8 @@ def test_fills_in_bursts_are_no_toilet():
 
 
 def coarse_home(toilets, **options):
-    """A home at 10 s and 0.4 L a pulse."""
-    return flushing_home(toilets, interval_s=10, pulse_l=0.4, days=20, **options)
+    """A home at 10 s and 0.4 L a pulse, where hands are washed half a minute after a flush."""
+    return flushing_home(toilets, interval_s=10, pulse_l=0.4, days=20, mixed_after_s=25, **options)
 
 
 def test_hands_washed_at_ten_seconds_are_no_full_flush():
@@ -246,6 +246,14 @@ def test_a_short_reduced_flush_is_not_another_toilet_for_its_flow_reads_low():
     assert toilet.reduced is not None
     assert toilet.reduced.low_l < 3.2 < toilet.reduced.high_l
     assert toilet.full.low_l < 6.0 < toilet.full.high_l
+
+
+@pytest.mark.parametrize("seed", [9, 10])
+def test_refills_of_a_faster_toilet_are_not_those_of_another_with_hands_washed(seed):
+    # A litre more at 10 s, and a third more flow: hands are not washed before so fast a tank is half full.
+    study = flushes(coarse_home([(6.3, 10.5), (5.1, 7.5)], mixed=0.4, seed=seed))
+    assert [t.full.volume_l for t in study.toilets] == pytest.approx([6.3, 5.1], rel=0.06)
+    assert [t.refill_lpm for t in study.toilets] == pytest.approx([10.5, 7.5], rel=0.08)
 
 
 def test_shapes_tell_refills_alone_from_those_with_other_water():

@@ -45,8 +45,9 @@ def test_the_expected_extra_is_its_mean_given_the_excess(off, sd, scale):
 
 
 def usual_modes(volume, flow, *, reading, **options):
-    """Groups of refills whose flows are read as well as is usual of their volume and flow."""
-    return find_modes(volume, flow, flow_error=reading.flow_share_sd(volume, flow), reading=reading, **options)
+    """Groups of refills, alone if not told otherwise, whose flows are read as well as is usual."""
+    given = {"volume_error_l": np.zeros(volume.size), "flow_error": reading.flow_share_sd(volume, flow)} | options
+    return find_modes(volume, flow, reading=reading, **given)
 
 
 def test_a_flow_that_is_read_badly_weighs_less():
@@ -55,10 +56,24 @@ def test_a_flow_that_is_read_badly_weighs_less():
     error = np.tile([0.02, 0.35], 40)
     flow = np.repeat([8.0, 12.0], 40) * np.exp(rng.normal(0.0, np.hypot(error, 0.02)))
     volume = rng.normal(5.0, 0.15, 80)
-    modes = find_modes(volume, flow, flow_error=error, reading=Reading(pulse_l=0.4, interval_s=10.0))
+    modes = usual_modes(volume, flow, flow_error=error, reading=Reading(pulse_l=0.4, interval_s=10.0))
     assert np.sort(modes.flow_lpm) == pytest.approx([8.0, 12.0], rel=0.02)
-    blurred = find_modes(volume, flow, flow_error=np.full(80, 0.35), reading=Reading(pulse_l=0.4, interval_s=10.0))
+    blurred = usual_modes(volume, flow, flow_error=np.full(80, 0.35), reading=Reading(pulse_l=0.4, interval_s=10.0))
     assert len(blurred) < 2
+
+
+def test_a_refill_with_a_neighbour_tells_less_of_the_volume():
+    # One toilet at 10 s: half of its refills lie beside another use that took some of their water, or left some.
+    rng = np.random.default_rng(6)
+    error = np.tile([0.0, 0.75], 60)
+    volume = rng.normal(6.0, np.hypot(error, 0.18))
+    volume[1::2] -= 0.5
+    flow = 8.0 * np.exp(rng.normal(0.0, 0.06, 120))
+    reading = Reading(pulse_l=0.4, interval_s=10.0)
+    known = usual_modes(volume, flow, volume_error_l=error, reading=reading)
+    assert known.volume_l == pytest.approx([6.0], rel=0.02)
+    taken_for_alone = usual_modes(volume, flow, reading=reading)
+    assert taken_for_alone.volume_l.min() < 5.8
 
 
 def test_a_toilet_nearly_always_mixed_does_not_hide_the_others():

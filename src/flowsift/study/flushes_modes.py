@@ -2,8 +2,9 @@
 
 A toilet takes one volume at one flow, time after time. What the meter shows of a flush is that volume, read in pulses,
 and often more: somebody washes hands while the tank fills, and on a coarse trace the two are one event. So the refills
-of one toilet are a narrow peak of clean ones with a one-sided tail of mixed ones. Groups are added one at a time, each
-only if the refills are explained far better with it than by the tails of the groups found before.
+of one toilet are a narrow peak of clean ones with a one-sided tail of mixed ones. Where one touches another use, its
+volume is known less well, either way. Groups are added one at a time, each only if the refills are explained far better
+with it than by the tails of the groups found before.
 """
 
 from __future__ import annotations
@@ -138,6 +139,7 @@ def find_modes(
     volume_l: FloatArray,
     flow_lpm: FloatArray,
     *,
+    volume_error_l: FloatArray,
     flow_error: FloatArray,
     reading: Reading,
     shape: ShapeOdds | None = None,
@@ -148,6 +150,8 @@ def find_modes(
     ----------
     volume_l, flow_lpm : ndarray, shape (n_refills,)
         > 0.
+    volume_error_l : ndarray, shape (n_refills,)
+        Standard deviation of each volume by its neighbours [L]: a refill that ran alone shows its volume better.
     flow_error : ndarray, shape (n_refills,)
         Standard deviation of each flow by the reading, as a share: a refill that fills many cells shows its flow
         better than one that fills a single one.
@@ -164,7 +168,7 @@ def find_modes(
     if volume_l.size < LEAST_CLEAN:
         return modes
     odds = no_shape_odds(volume_l.size) if shape is None else shape
-    fit = _Fit(volume_l, flow_lpm, flow_error, reading, odds)
+    fit = _Fit(volume_l, flow_lpm, volume_error_l, flow_error, reading, odds)
     level = -volume_l.size * np.log(fit.box)
     gain = 0.5 * PARAMETERS * float(np.log(volume_l.size))
     places = fit.places().tolist()
@@ -191,16 +195,23 @@ class _Fit:
     """The refills of one home, and how well groups explain them."""
 
     def __init__(
-        self, volume_l: FloatArray, flow_lpm: FloatArray, flow_error: FloatArray, reading: Reading, shape: ShapeOdds
+        self,
+        volume_l: FloatArray,
+        flow_lpm: FloatArray,
+        volume_error_l: FloatArray,
+        flow_error: FloatArray,
+        reading: Reading,
+        shape: ShapeOdds,
     ) -> None:
-        self.volume_l, self.reading, self.shape = volume_l, reading, shape
-        self.log_flow, self.flow_error = np.log(flow_lpm), flow_error[:, None]
+        self.volume_l, self.log_flow, self.shape = volume_l, np.log(flow_lpm), shape
+        self.volume_error_l = np.hypot(reading.volume_sd_l, volume_error_l)[:, None]
+        self.flow_error = flow_error[:, None]
         # Refills of no group are spread over litres and log flow.
         self.box = float((np.ptp(volume_l) + 2.0) * (np.ptp(self.log_flow) + 0.5))
 
     def places(self) -> IntArray:
         """Return the refills around which most others lie, one per neighbourhood, densest first."""
-        sd = np.hypot(SPREAD * self.volume_l, self.reading.volume_sd_l)[:, None]
+        sd = np.hypot(SPREAD * self.volume_l[:, None], self.volume_error_l)
         flow_sd = np.hypot(FLOW_SPREAD, self.flow_error)
         away = ((self.volume_l[:, None] - self.volume_l) / sd) ** 2
         away += ((self.log_flow[:, None] - self.log_flow) / flow_sd) ** 2
@@ -218,14 +229,14 @@ class _Fit:
     def shares(self, modes: Modes) -> tuple[Modes, float]:
         """Fit the shares of groups where they are, and return them with the log likelihood."""
         k, n = len(modes), self.volume_l.size
-        sd = np.hypot(modes.spread * modes.volume_l, self.reading.volume_sd_l)
+        sd = np.hypot(modes.spread * modes.volume_l, self.volume_error_l)
         flow_sd = np.hypot(modes.flow_spread, self.flow_error)
         off = self.volume_l[:, None] - modes.volume_l
         flow_off = self.log_flow[:, None] - np.log(modes.flow_lpm)
-        same_flow = normal_log_density(flow_off, flow_sd)
         # A mixed refill keeps the toilet's flow, or shows more where the other use ran on top of it.
         extra = np.maximum(off, 0.0) / modes.volume_l
         more_flow = normal_log_density(flow_off - np.log1p(ON_TOP * extra), np.hypot(flow_sd, ON_TOP_SPREAD * extra))
+        same_flow = normal_log_density(flow_off, flow_sd)
         clean = normal_log_density(off, sd) + same_flow + self.shape.clean[:, None]
         mixed = extra_log_density(off, sd, EXTRA_L) + np.logaddexp(same_flow, more_flow) - np.log(2.0)
         mixed += self.shape.mixed[:, None]
@@ -259,28 +270,32 @@ class _Fit:
 
     def _moved(self, modes: Modes) -> Modes:
         """Move each group to its clean refills, and the mixed ones less the water expected in them."""
-        weight = np.maximum(modes.clean.sum(axis=0), 1e-9)
-        sd = np.hypot(modes.spread * modes.volume_l, self.reading.volume_sd_l)
+        sd = np.hypot(modes.spread * modes.volume_l, self.volume_error_l)
         mixed = modes.belongs - modes.clean
         extra = extra_mean(self.volume_l[:, None] - modes.volume_l, sd, EXTRA_L)
         less_extra = modes.clean * self.volume_l[:, None] + mixed * (self.volume_l[:, None] - extra)
-        volume = less_extra.sum(axis=0) / (weight + mixed.sum(axis=0))
-        variance = modes.flow_spread**2 + self.flow_error**2
-        sharp = modes.clean / variance
+        volume = (less_extra / sd**2).sum(axis=0) / np.maximum((modes.belongs / sd**2).sum(axis=0), 1e-9)
+        flow_sd = np.hypot(modes.flow_spread, self.flow_error)
+        sharp = modes.clean / flow_sd**2
         log_flow = (sharp * self.log_flow[:, None]).sum(axis=0) / np.maximum(sharp.sum(axis=0), 1e-9)
-        square = (modes.clean * (self.volume_l[:, None] - volume) ** 2).sum(axis=0)
-        # The expected spread, given flows that are read with errors of their own: a step of expectation maximisation.
-        own = modes.flow_spread**2 / variance
+        off, error = self.volume_l[:, None] / volume - 1.0, self.volume_error_l / volume
+        spread = _own_spread(modes.clean, off, error, modes.spread, SPREAD)
         off = self.log_flow[:, None] - log_flow
-        flow_square = (modes.clean * ((own * off) ** 2 + own * self.flow_error**2)).sum(axis=0)
-        known = weight + PRIOR_REFILLS
-        spread = (square / volume**2 + PRIOR_REFILLS * SPREAD**2) / known
-        flow_spread = (flow_square + PRIOR_REFILLS * FLOW_SPREAD**2) / known
-        spread -= weight / known * (self.reading.volume_sd_l / volume) ** 2
+        flow_spread = _own_spread(modes.clean, off, self.flow_error, modes.flow_spread, FLOW_SPREAD)
         return replace(
             modes,
             volume_l=volume,
             flow_lpm=np.exp(log_flow),
-            spread=np.clip(np.sqrt(np.maximum(spread, 0.0)), *SPREADS),
-            flow_spread=np.clip(np.sqrt(flow_spread), *FLOW_SPREADS),
+            spread=np.clip(spread, *SPREADS),
+            flow_spread=np.clip(flow_spread, *FLOW_SPREADS),
         )
+
+
+def _own_spread(weight: FloatArray, off: FloatArray, error: FloatArray, spread: FloatArray, usual: float) -> FloatArray:
+    """Return the standard deviations of groups beyond the errors of reading: a step of expectation maximisation.
+
+    `weight` and `off` have a row a refill and a column a group; the usual one counts as so many refills more.
+    """
+    own = spread**2 / (spread**2 + error**2)
+    square = (weight * ((own * off) ** 2 + own * error**2)).sum(axis=0)
+    return np.asarray(np.sqrt((square + PRIOR_REFILLS * usual**2) / (weight.sum(axis=0) + PRIOR_REFILLS)))

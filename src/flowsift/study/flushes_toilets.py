@@ -50,6 +50,10 @@ HANDS_L = 1.5
 """On a coarse trace (`COARSE_S`) hands washed during or after a refill are one event with it: refills with up to so
 much other water [L] may even be thrice as many as clean ones (assumption; held against training seeds)."""
 
+HANDS_AFTER_S, HANDS_LPM = 20.0, 6.0
+"""On a coarse trace, time from a flush to hands being washed [s], and the flow that they take [L/min] (assumptions): a
+fast refill is nearly over by then, and shows its own flow."""
+
 SURE = 0.65
 """A group whose flushes are called so with less than this share of the surest group's probability is no toilet (set on
 homes of the validation seeds)."""
@@ -117,6 +121,7 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
     modes = find_modes(
         refills.volume_l[rest],
         refills.flow_lpm[rest],
+        volume_error_l=refills.volume_error_l[rest],
         flow_error=refills.flow_error[rest],
         reading=reading,
         shape=refills.shape.chosen(rest),
@@ -212,14 +217,12 @@ def _groups(modes: Modes, reading: Reading) -> IntArray:
                 continue
             ratio = modes.volume_l[k] / modes.volume_l[host]
             step = float(np.log(modes.flow_lpm[k] / modes.flow_lpm[host]))
-            noise = SAME_VALVE + 2.0 * float(blur[min(host, k)])
+            noise = SAME_VALVE + 1.5 * float(blur[min(host, k)])
             few = weight[k] < LOPSIDED * held[host]
             hands = modes.volume_l[k] - modes.volume_l[host] < HANDS_L and size[k] < 3.0 * held[host]
             many = hands and reading.interval_s >= COARSE_S
-            # Water on top raises the volume alone, or also the flow: most if all of it ran while the flow was read, and
-            # so took the place of the tank's water in that part of the volume.
-            most = -float(np.log1p(-min(max(1.0 - 1.0 / ratio, 0.0) / (STEADY[1] - STEADY[0]), 0.9)))
             more_l = modes.volume_l[k] - modes.volume_l[host]
+            most = _most_on_top(modes, host, max(more_l, 0.0), reading)
             little = ratio < WITH_OTHER_WATER or more_l < LITTLE_WATER_L
             mixed = ratio > 1.0 and little and -noise < step < most + noise and (few or many)
             # A flush cut short: of a toilet too large for a reduced flush, or too near to its full one.
@@ -238,6 +241,20 @@ def _groups(modes: Modes, reading: Reading) -> IntArray:
         owner = owner[owner]
     _, group = np.unique(owner, return_inverse=True)
     return group.astype(np.int64)
+
+
+def _most_on_top(modes: Modes, host: int, more_l: float, reading: Reading) -> float:
+    """Return the largest log ratio of the flow of refills with so much other water [L] to that of clean ones.
+
+    Water on top raises the volume alone, or also the flow: by what of it ran while the flow was read, and so took the
+    place of the tank's water in that part of the volume.
+    """
+    on_top_l = more_l
+    if reading.interval_s >= COARSE_S:
+        read_s = STEADY[1] * modes.volume_l[host] / modes.flow_lpm[host] * SECONDS_PER_MINUTE
+        on_top_l = min(more_l, HANDS_LPM * max(float(read_s) - HANDS_AFTER_S, 0.0) / SECONDS_PER_MINUTE)
+    part = on_top_l / (modes.volume_l[host] + more_l) / (STEADY[1] - STEADY[0])
+    return -float(np.log1p(-min(part, 0.9)))
 
 
 def _reads_low(modes: Modes, k: int, fast: int, reading: Reading) -> bool:
