@@ -248,6 +248,15 @@ def test_a_short_reduced_flush_is_not_another_toilet_for_its_flow_reads_low():
     assert toilet.full.low_l < 6.0 < toilet.full.high_l
 
 
+def test_what_may_be_a_reduced_flush_has_no_class_at_ten_seconds():
+    # 3.6 L all the time may be the reduced flush of a dual one whose full flush is seldom, 4.9 L not.
+    small, usual = (flushes(coarse_home([(litres, 8.0)], mixed=0.1, seed=7)).toilets[0] for litres in (3.6, 4.7))
+    assert str(small.classes) == "1.28 gpf or 1.6 gpf"
+    assert str(usual.classes) == "1.28 gpf"
+    finely = flushes(flushing_home([(3.6, 8.0)])).toilets[0]
+    assert str(finely.classes) == "1.28 gpf"
+
+
 @pytest.mark.parametrize("seed", [9, 10])
 def test_refills_of_a_faster_toilet_are_not_those_of_another_with_hands_washed(seed):
     # A litre more at 10 s, and a third more flow: hands are not washed before so fast a tank is half full.

@@ -14,12 +14,17 @@ from flowsift.study.flushes_meter import MeterKind, MeterLimits, meter_limits
 from flowsift.study.flushes_modes import Reading
 from flowsift.study.flushes_refills import Refills
 from flowsift.study.flushes_saving import Saving, replacement_saving
+from flowsift.study.flushes_shape import COARSE_S
 from flowsift.study.flushes_toilets import ToiletRefills
 from flowsift.study.flushes_volume import own_volume
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
 ENOUGH_ALONE = 8
 """Refills with nothing next to them that are enough to do without the others."""
+
+LARGEST_REDUCED_L, LEAST_REDUCED = 4.2, 0.5
+"""Largest reduced flush [L], and least share of the full one that it takes (published pairs: 1.1 of 1.6 and 0.8 of
+1.6 gal, 3 of 6 L)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,7 +80,8 @@ class Toilet:
     drift : Drift or None
         None with too few flushes.
     classes : ClassCall
-        Of the full flush.
+        Of the full flush. On a coarse trace (`flushes_shape.COARSE_S`) one small enough for a reduced flush may be that
+        of a toilet whose full one is too seldom to be told, so that classes of the larger one are named too.
     effective_l : float or None
         Effective volume of a dual flush: two reduced and one full, over three [L].
     mean_l : float
@@ -149,6 +155,7 @@ def measured_toilet(
     per_day = float(count.sum()) * SECONDS_PER_DAY / observed_s if observed_s else 0.0
     used_l = mean * float(count.sum())
     effective = None if reduced is None else dual_flush_effective_l(reduced_l=reduced.volume_l, full_l=full.volume_l)
+    sure = reduced is not None or reading.interval_s < COARSE_S or full.volume_l > LARGEST_REDUCED_L
     named = result.events["fixture"].iloc[refills.row[mine]].value_counts()
     return Toilet(
         name=name,
@@ -161,7 +168,7 @@ def measured_toilet(
         refill_s=full.volume_l / found.flow_lpm * SECONDS_PER_MINUTE,
         share_of_home=min(used_l / result.trace.metered_l, 1.0) if result.trace.metered_l else 0.0,
         drift=drift(refills.start_s[found.full], refills.volume_l[found.full], own_l=full.volume_l),
-        classes=call_class(full.low_l, full.high_l, which=classes),
+        classes=call_class(full.low_l, full.high_l if sure else full.high_l / LEAST_REDUCED, which=classes),
         effective_l=effective,
         mean_l=mean,
         meter=limits,
