@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 from flowsift.arrays import FloatArray
 from flowsift.disaggregation import Disaggregation
 from flowsift.labels import LABELS, PARTS
-from flowsift.report.account import water_account
+from flowsift.report.account import use_lines
 from flowsift.units import SECONDS_PER_DAY, US_UNITS, UnitSystem
 
 _TIME = pa.timestamp("us", tz="UTC")
@@ -98,8 +98,9 @@ class Totals:
 
 def summary_row(result: Disaggregation, *, home: str) -> dict[str, Any]:
     """Return a home's row of the summary as JSON holds it: times in microseconds since the epoch."""
-    trace, account = result.trace, water_account(result)
-    volumes = {use.label: use.volume_l for use in account.uses}
+    trace, balance = result.trace, result.balance
+    days = trace.metered_s / SECONDS_PER_DAY
+    volumes = {use.label: use.volume_l for use in use_lines(result)}
     return {
         "home": home,
         "start": trace.start.value // 1_000,
@@ -107,16 +108,16 @@ def summary_row(result: Disaggregation, *, home: str) -> dict[str, Any]:
         "interval_s": trace.interval_s,
         "pulse_l": trace.pulse_l,
         "unit": trace.unit,
-        "observed_s": account.observed_s,
-        "gap_s": account.gap_s,
-        "metered_l": account.metered_l,
-        "per_day_l": account.per_day_l,
-        "events_l": result.balance.events_l,
-        "trickle_l": result.balance.trickle_l,
-        "unexplained_l": result.balance.unexplained_l,
+        "observed_s": trace.metered_s,
+        "gap_s": balance.gap_s,
+        "metered_l": balance.metered_l,
+        "per_day_l": balance.metered_l / days if days else 0.0,
+        "events_l": balance.events_l,
+        "trickle_l": balance.trickle_l,
+        "unexplained_l": balance.unexplained_l,
         "n_events": len(result.events),
         "n_fixtures": len(result.fixtures),
-        "n_faults": sum(finding.kind == "fault" for finding in account.findings),
+        "n_faults": sum(finding.kind == "fault" for finding in (*trace.findings, *result.findings)),
         **{f"{label}_l": volumes.get(label, 0.0) for label in LABELS},
     }
 

@@ -11,7 +11,7 @@ import pandas as pd
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import OptionError
 from flowsift.labels import PARTS, TRICKLE, label_words
-from flowsift.report.account import water_account
+from flowsift.report.account import use_lines
 from flowsift.report.appearance import (
     FEW_DAYS,
     LOOKS,
@@ -28,7 +28,7 @@ from flowsift.signal.resolution import smallest_trickle_lpm
 from flowsift.standards import flush_classes
 from flowsift.study.daily_volumes import daily_volumes
 from flowsift.study.flushes_study import flushes as flush_study
-from flowsift.units import L_PER_GAL, UnitSystem
+from flowsift.units import L_PER_GAL, SECONDS_PER_DAY, UnitSystem
 
 HEADROOM = 1.06
 """Top of an axis over the highest that is drawn, as its multiple."""
@@ -51,14 +51,15 @@ def account(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> A
     >>> axes = fs.plot.account(result, Figure().add_subplot())
     """
     litres, unit = _unit(units)
-    drawn_up = water_account(result)
-    shown = sorted((use for use in drawn_up.uses if use.volume_l > 0), key=lambda use: use.volume_l)
+    observed_s = result.trace.metered_s
+    short = observed_s < SECONDS_PER_DAY
+    shown = sorted((use for use in use_lines(result) if use.volume_l > 0), key=lambda use: use.volume_l)
     for use in shown:
-        volume_l = use.volume_l if drawn_up.short else use.per_day_l
+        volume_l = use.volume_l if short else use.per_day_l
         bar = axes.barh(label_words(use.label), volume_l / litres, **_look(use.label))
         axes.bar_label(bar, [f" {100 * use.share:.1f} %"])
     axes.margins(x=0.12)
-    span = f"in {lasting(drawn_up.observed_s)}" if drawn_up.short else "a day"
+    span = f"in {lasting(observed_s)}" if short else "a day"
     axes.set_xlabel(f"volume {span} [{unit}]")
     return axes
 

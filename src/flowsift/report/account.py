@@ -180,6 +180,28 @@ def water_account(result: Disaggregation, *, study: FlushStudy | None = None) ->
     days = trace.metered_s / SECONDS_PER_DAY
     timezone = trace.timezone
     study = flushes(result) if study is None else study
+    return Account(
+        start=trace.start.tz_convert(timezone),
+        end=trace.end.tz_convert(timezone),
+        timezone=timezone,
+        observed_s=trace.metered_s,
+        gap_s=balance.gap_s,
+        metered_l=balance.metered_l,
+        per_day_l=balance.metered_l / days if days else 0.0,
+        uses=use_lines(result),
+        trickle=_trickle(result),
+        trickle_told=math.isfinite(smallest_trickle_lpm(trace)),
+        toilets=_toilets(result, study),
+        unmeasured_flushes=sum(left.n_events for left in study.left_out),
+        unmeasured_flush_l=sum(left.volume_l for left in study.left_out),
+        gap_volume_l=float(trace.gap_volume_l.sum()),
+        findings=(*trace.findings, *result.findings),
+    )
+
+
+def use_lines(result: Disaggregation) -> tuple[UseLine, ...]:
+    """Return what every label took, as in `Account.uses`: by volume, then trickle and unexplained."""
+    balance, days = result.balance, result.trace.metered_s / SECONDS_PER_DAY
 
     def line(label: str, volume_l: float, uses: int = 0, probability: float | None = None) -> UseLine:
         return UseLine(
@@ -193,23 +215,7 @@ def water_account(result: Disaggregation, *, study: FlushStudy | None = None) ->
 
     lines = [line(label, *what) for label, what in _by_label(result).items()]
     lines.sort(key=lambda use: (-use.volume_l, LABELS.index(use.label)))
-    return Account(
-        start=trace.start.tz_convert(timezone),
-        end=trace.end.tz_convert(timezone),
-        timezone=timezone,
-        observed_s=trace.metered_s,
-        gap_s=balance.gap_s,
-        metered_l=balance.metered_l,
-        per_day_l=balance.metered_l / days if days else 0.0,
-        uses=(*lines, line(TRICKLE, balance.trickle_l), line(UNEXPLAINED, balance.unexplained_l)),
-        trickle=_trickle(result),
-        trickle_told=math.isfinite(smallest_trickle_lpm(trace)),
-        toilets=_toilets(result, study),
-        unmeasured_flushes=sum(left.n_events for left in study.left_out),
-        unmeasured_flush_l=sum(left.volume_l for left in study.left_out),
-        gap_volume_l=float(trace.gap_volume_l.sum()),
-        findings=(*trace.findings, *result.findings),
-    )
+    return (*lines, line(TRICKLE, balance.trickle_l), line(UNEXPLAINED, balance.unexplained_l))
 
 
 def _by_label(result: Disaggregation) -> dict[str, tuple[float, int, float]]:
