@@ -56,6 +56,9 @@ DECAY = 0.3
 """Weight of the squared weights in the loss (`MLPClassifier.alpha`)."""
 STEPS = ((4, 2e-3), (3, 7e-4), (2, 2e-4))
 """Rounds over all lessons, and the step of each."""
+BLUR = 0.3
+"""Noise on each input while the networks learn, in standard deviations of the input: evidence on another home is never
+quite like that on those trained on."""
 MOST_LESSONS, MOST_TRUE = 400, 120
 """Uses of one home that are learned from, in each kind of cut and as true uses: more homes teach more than more of one
 home, and what is to be labelled is rarely cut as the truth is."""
@@ -202,12 +205,21 @@ def fitted(lessons: Sequence[Lesson], hidden: tuple[int, ...]) -> Network:
     x -= center.astype(np.float32)
     x /= scale.astype(np.float32)
     np.clip(x, -CLIP, CLIP, out=x)
-    model = MLPClassifier(hidden, alpha=DECAY, batch_size=1024, warm_start=True, random_state=0, tol=0.0)
+    rng = np.random.default_rng(0)
+    order = np.random.RandomState(0)  # scikit-learn takes no generator; a number would order each round alike
+    model = MLPClassifier(
+        hidden, alpha=DECAY, batch_size=1024, max_iter=1, warm_start=True, random_state=order, tol=0.0
+    )
     weight = 0.5 + np.minimum(volume_l, 60.0) / 15.0
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)  # the number of rounds is chosen
         for rounds, step in STEPS:
-            model.set_params(max_iter=rounds, learning_rate_init=step).fit(x, label, sample_weight=weight)
+            model.set_params(learning_rate_init=step)
+            for _ in range(rounds):
+                blurred = rng.standard_normal(x.shape, dtype=np.float32)
+                blurred *= BLUR
+                blurred += x
+                model.fit(blurred, label, sample_weight=weight)
     weights, biases = list(model.coefs_), list(model.intercepts_)
     # A label that no training home shows keeps a probability of almost nothing.
     last, bias = np.zeros((hidden[-1], len(LABELS))), np.full(len(LABELS), -20.0)
