@@ -31,9 +31,9 @@ from flowsift.evaluate.suites import training_homes
 from flowsift.households import read_shipped
 from flowsift.households.shipped import SHIPPED
 
-TOLERANCES = {"volumes": 1e-9, "probabilities": 1e-3}
-"""Largest differences of a volume or flow, in parts of it (below 1, in its own unit), and of a probability: the network
-of `flowsift.classify` counts in single precision, seven digits."""
+TOLERANCES = {"volumes": 1e-9, "probabilities": 1e-6}
+"""Largest differences of a volume or flow, in parts of it (below 1, in its own unit), and of a probability: what the
+networks take for evidence is kept in single precision, seven digits."""
 
 LIBRARIES = ("numpy", "scipy", "pandas", "scikit-learn")
 NARROWED_BY = ("NPY_DISABLE_CPU_FEATURES", "OPENBLAS_CORETYPE")

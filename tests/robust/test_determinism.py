@@ -71,8 +71,7 @@ def test_a_processor_with_fewer_instructions_gives_the_same_uses(log):
         for environment in ({}, {"NPY_DISABLE_CPU_FEATURES": " ".join(found), "OPENBLAS_CORETYPE": "Prescott"})
     )
     assert len(wide) > 50
-    # The networks count in single precision, and the second looks at spreads of what the first says.
-    np.testing.assert_allclose(narrow.pop("probability"), wide.pop("probability"), rtol=0, atol=1e-3)
+    np.testing.assert_allclose(narrow.pop("probability"), wide.pop("probability"), rtol=0, atol=1e-6)
     pd.testing.assert_frame_equal(narrow, wide, rtol=1e-9, atol=0)
 
 
