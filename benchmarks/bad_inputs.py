@@ -781,7 +781,7 @@ FUZZING = """## Fuzzing
 `benchmarks/fuzz.py` looked further; its finds are kept in `tests/robust/cases` and go through the same checks in
 `tests/robust/test_fuzz_cases.py`. Processor time counts: the machine was shared, and a clock tells little.
 
-| target | executions before | at 36c2b72 to 01b2ac5 | processor time | at 9b98e8b | processor time | most edges covered |
+| target | executions before | at 36c2b72 to 01b2ac5 | processor time | at 9b98e8b | processor time | most edges |
 | --- | --- | --- | --- | --- | --- | --- |
 | text | 135,842 | 221,826 | 923 s | 77,819 | 158 s | 1,520 |
 | arrays | 8,760 | 46,988 | 660 s | 13,422 | 295 s | 1,122 |

@@ -56,9 +56,6 @@ DECAY = 0.3
 """Weight of the squared weights in the loss (`MLPClassifier.alpha`)."""
 STEPS = ((4, 2e-3), (3, 7e-4), (2, 2e-4))
 """Rounds over all lessons, and the step of each."""
-BLUR = 0.3
-"""Noise on each input while the networks learn, in standard deviations of the input: evidence on another home is never
-quite like that on those trained on."""
 SILENT = 1e-6
 """A smaller weight counts as none. Decay brings those of a unit without a use down to numbers that a processor takes a
 hundred times as long for."""
@@ -208,23 +205,12 @@ def fitted(lessons: Sequence[Lesson], hidden: tuple[int, ...]) -> Network:
     x -= center.astype(np.float32)
     x /= scale.astype(np.float32)
     np.clip(x, -CLIP, CLIP, out=x)
-    rng = np.random.default_rng(0)
-    order = np.random.RandomState(0)  # scikit-learn takes no generator; a number would order each round alike
-    model = MLPClassifier(
-        hidden, alpha=DECAY, batch_size=1024, max_iter=1, warm_start=True, random_state=order, tol=0.0
-    )
+    model = MLPClassifier(hidden, alpha=DECAY, batch_size=1024, warm_start=True, random_state=0, tol=0.0)
     weight = 0.5 + np.minimum(volume_l, 60.0) / 15.0
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)  # the number of rounds is chosen
         for rounds, step in STEPS:
-            model.set_params(learning_rate_init=step)
-            for _ in range(rounds):
-                blurred = rng.standard_normal(x.shape, dtype=np.float32)
-                blurred *= BLUR
-                blurred += x
-                model.fit(blurred, label, sample_weight=weight)
-                for layer in model.coefs_:
-                    layer[np.abs(layer) < SILENT] = 0.0
+            model.set_params(max_iter=rounds, learning_rate_init=step).fit(x, label, sample_weight=weight)
     weights, biases = heard(model.coefs_, model.intercepts_)
     # A label that no training home shows keeps a probability of almost nothing.
     last, bias = np.zeros((len(weights[-1]), len(LABELS))), np.full(len(LABELS), -20.0)
@@ -233,8 +219,8 @@ def fitted(lessons: Sequence[Lesson], hidden: tuple[int, ...]) -> Network:
 
 
 def heard(weights: Sequence[FloatArray], biases: Sequence[FloatArray]) -> tuple[list[FloatArray], list[FloatArray]]:
-    """Leave out hidden units that no later one listens to."""
-    weights, biases = list(weights), list(biases)
+    """Leave out silent weights, and hidden units that no later one listens to."""
+    weights, biases = [np.where(np.abs(weight) < SILENT, 0.0, weight) for weight in weights], list(biases)
     for k in reversed(range(len(weights) - 1)):
         used = weights[k + 1].any(axis=1)
         weights[k], biases[k], weights[k + 1] = weights[k][:, used], biases[k][used], weights[k + 1][used]

@@ -52,15 +52,11 @@ BOTH_REACHES = (1, 2)
 MOST_USE_L = 400.0
 """A use counts with at most this volume [L], so that a night's irrigation doesn't drown the rest (assumption)."""
 
-UNKNOWN_L = 20.0
-"""A label's flow and volume in this home are weighed against this volume of unknown ones [L] (assumption: half a
-shower)."""
+KNOWN_FROM_L = 20.0
+"""A label has a flow of its own in this home from this volume on [L] (assumption: a shower's half)."""
 
 UNKNOWN_WIDTH = 0.5
-"""Spread of the log flow or log volume of what isn't known (assumption)."""
-
-LEAST_L = 1e-3
-"""Volume that is divided by at least [L]."""
+"""Spread of the log flow or log volume of a label that the home isn't known to have (assumption)."""
 
 DIGITS = 6
 """Decimals of a count that are kept: a home's file stays short."""
@@ -176,8 +172,8 @@ class ProfileTable:
             [
                 *(_log_share(_within(self.by_flow_l, at_flow, reach) - own_l, 1.0) for reach in FLOW_REACHES),
                 np.log(np.maximum(self.by_flow_l.sum(axis=0) - own_l, 0.0) + 1.0),
-                *_off_and_width(self.by_flow_l, FLOW, at_flow, own_l),
-                *_off_and_width(self.by_volume_l, VOLUME, at_volume, own_l),
+                *_off_and_width(self.by_flow_l, FLOW.middle, at_flow, own_l),
+                *_off_and_width(self.by_volume_l, VOLUME.middle, at_volume, own_l),
                 *(_log_share(count, FEW) for count in alike),
                 *(np.log(count.sum(axis=1) + FEW) for count in alike),
             ]
@@ -197,23 +193,19 @@ def _in_box(upto: FloatArray, at_flow: IntArray, at_volume: IntArray, reach: int
     return np.asarray(upto[high, right] - upto[low, right] - upto[high, left] + upto[low, left])
 
 
-def _off_and_width(by_bin_l: FloatArray, axis: _Axis, at: IntArray, own_l: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return how far each use lies from each label's mean on an axis, and the label's spread on it.
-
-    Both go smoothly from nothing known to much: a volume `UNKNOWN_L` that is spread about the use itself counts too,
-    and within a bin all places are alike.
-    """
-    # Counted from the middle of the axis, where squares stay small.
-    middle = axis.middle - axis.middle.mean()
+def _off_and_width(
+    by_bin_l: FloatArray, middle: FloatArray, at: IntArray, own_l: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far each use lies from each label's mean on an axis, and the label's spread on it."""
     here = middle[at][:, None]
     volume, first, second = (
         (by_bin_l * middle[:, None] ** power).sum(axis=0) - own_l * here**power for power in range(3)
     )
-    volume = np.maximum(volume, 0.0)
-    whole = volume + UNKNOWN_L
-    about_mean = np.maximum(second - first**2 / np.maximum(volume, LEAST_L), 0.0)
-    variance = (about_mean + volume * axis.width**2 / 12 + UNKNOWN_L * UNKNOWN_WIDTH**2) / whole
-    return (here * volume - first) / whole, np.sqrt(variance)
+    known = volume > KNOWN_FROM_L
+    whole = np.where(known, volume, 1.0)
+    mean = first / whole
+    width = np.sqrt(np.maximum(second / whole - mean**2, 0.0))
+    return np.where(known, here - mean, 0.0), np.where(known, width, UNKNOWN_WIDTH)
 
 
 def _log_share(amount: FloatArray, few: float) -> FloatArray:
