@@ -1,7 +1,7 @@
 """How well the volume per flush is measured: errors, coverage, classes, toilets and flapper leaks, and what each
 correction is worth.
 
-    python benchmarks/flush_accuracy.py --homes 130 --leaky 24 --workers 2 --output benchmarks/FLUSH_ACCURACY.md
+    python benchmarks/flush_accuracy.py --homes 200 --leaky 24 --workers 2 --output benchmarks/FLUSH_ACCURACY.md
 
 Homes are simulated from seeds of the validation split. The constants of `flowsift.study.flushes_*` were set on seeds
 100200 to 100349 and, for coarse traces, on training seeds from 50000, 60000 and 70000; the homes here start at 102000.
