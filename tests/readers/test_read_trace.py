@@ -97,6 +97,19 @@ def test_titles_left_out_are_said(tmp_path):
     assert said(trace)["columns"].endswith("Left out: 2 lines above the header.")
 
 
+def test_a_title_with_as_many_fields_as_the_header_stands_above_a_blank_line(tmp_path):
+    trace = fs.read_trace(write(tmp_path / "m.csv", "Logger 17,cellar\n\n" + text_of(STAMPS, VOLUME)))
+    same(trace)
+    assert said(trace)["columns"].endswith("Left out: 1 line above the header.")
+
+
+def test_a_blank_line_under_the_header_parts_it_from_nothing(tmp_path):
+    header, _, rows = text_of(STAMPS, VOLUME).partition("\n")
+    trace = fs.read_trace(write(tmp_path / "m.csv", f"{header}\n\n{rows}"))
+    same(trace)
+    assert "Left out" not in said(trace)["columns"]
+
+
 def test_quoted_fields(tmp_path):
     rows = "".join(f'"{t}","{v}"\n' for t, v in zip(STAMPS, VOLUME, strict=True))
     same(fs.read_trace(write(tmp_path / "m.csv", '"time","volume_l"\n' + rows)))

@@ -52,7 +52,8 @@ class TextLayout:
     header_lines : int
         Lines of the header: none, one, or more where a quoted name has a line end in it.
     n_titles : int
-        Titles among them: lines of another number of fields than the header under them.
+        Titles among them: lines of another number of fields than the header under them, or parted from it by a blank
+        line.
     sample : list of list of str
         Fields of the first rows.
     """
@@ -110,6 +111,9 @@ def find_layout(source: Source, *, delimiter: str | None, decimal: str | None) -
         raise InputError("the file is empty: found no rows", file=source.name)
     try:
         delimiter = delimiter or _delimiter(body)
+        begin = _below_blank(lines, skip, delimiter)
+        n_above = sum(bool(line.strip()) for line in lines[skip:begin])
+        skip, body = begin, body[n_above:]
         rows = [[field.strip() for field in row] for row in csv.reader(body, delimiter=delimiter)]
     except (csv.Error, ValueError, TypeError) as error:
         raise InputError(f"can't be read as CSV ({error}; is a quote left open?)", file=source.name) from error
@@ -129,7 +133,7 @@ def find_layout(source: Source, *, delimiter: str | None, decimal: str | None) -
         names=names,
         skip=skip,
         header_lines=_first_row_lines(lines[skip:], delimiter) if has_header else 0,
-        n_titles=n_titles,
+        n_titles=n_above + n_titles,
         sample=sample,
     )
 
@@ -150,6 +154,20 @@ def _titles(rows: list[list[str]]) -> int:
     usual = max(set(widths), key=widths.count)
     first = widths.index(usual)
     return first if usual > 1 and _is_header(rows[first]) else 0
+
+
+def _below_blank(lines: list[str], at: int, delimiter: str) -> int:
+    """Return the first line that no blank one parts from the rows: above such a blank line stand titles."""
+    begin = at
+    for k in range(at, len(lines)):
+        if not lines[k].strip():
+            continue
+        row = next(csv.reader([lines[k]], delimiter=delimiter))
+        if lines[k].count('"') % 2 or not _is_header([field.strip() for field in row]):
+            break
+        if k > at and not lines[k - 1].strip():
+            begin = k
+    return begin
 
 
 def _next_text(lines: list[str], at: int) -> int:
