@@ -8,6 +8,9 @@ import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
 
+EVENTS_AT_ONCE = 4096
+"""Events whose shares are put in order at once: a year of them needs little memory so."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Shares:
@@ -71,9 +74,13 @@ def largest_l(shares: Shares, n_events: int) -> FloatArray:
 
     Pieces of one use may overlap, such as a tap that was turned further: what they took of one cell ran together.
     """
-    order = np.lexsort((shares.flow, shares.event))
-    event, flow = shares.event[order], shares.flow[order]
-    opens = np.flatnonzero((np.diff(event, prepend=-1) != 0) | (np.diff(flow, prepend=-1) != 0))
     largest = np.zeros(n_events)
-    np.maximum.at(largest, event[opens], np.add.reduceat(shares.volume_l[order], opens))
+    for first in range(0, n_events, EVENTS_AT_ONCE):
+        some = np.flatnonzero((shares.event >= first) & (shares.event < first + EVENTS_AT_ONCE))
+        if some.size == 0:
+            continue
+        some = some[np.lexsort((shares.flow[some], shares.event[some]))]
+        event, flow = shares.event[some], shares.flow[some]
+        opens = np.flatnonzero((np.diff(event, prepend=-1) != 0) | (np.diff(flow, prepend=-1) != 0))
+        np.maximum.at(largest, event[opens], np.add.reduceat(shares.volume_l[some], opens))
     return largest
