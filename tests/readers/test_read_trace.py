@@ -91,6 +91,19 @@ def test_gzip_is_recognised_by_content(tmp_path, name):
     same(fs.read_trace(path))
 
 
+@pytest.mark.parametrize("pack", [bytes, gzip.compress])
+def test_pyarrow_opens_no_text_file_itself(tmp_path, monkeypatch, pack):
+    # A thread of its may read on after the file is closed, and then takes the bytes of whatever file is opened next.
+    def refused(*_, **__):
+        raise AssertionError("pyarrow opens the file itself")
+
+    path = tmp_path / "meter.csv"
+    path.write_bytes(pack(text_of(STAMPS, VOLUME).encode()))
+    for name in ("input_stream", "OSFile", "memory_map"):
+        monkeypatch.setattr(pa, name, refused)
+    same(fs.read_trace(path))
+
+
 def test_titles_left_out_are_said(tmp_path):
     trace = fs.read_trace(write(tmp_path / "m.csv", "Logger 17\n\nof 2024\n" + text_of(STAMPS, VOLUME)))
     same(trace)

@@ -99,7 +99,10 @@ def csv_blocks(source: Source, layout: TextLayout, chosen: Chosen, *, times_as_t
 def _utf8(source: Source) -> Any:
     if source.encoding not in ("utf-8", "utf-8-sig"):
         return pa.PythonFile(io.BufferedReader(_Transcoded(source)), mode="r")
-    return pa.input_stream(str(source.path), compression="gzip" if source.packed else None)
+    # Opened by Python: where a reading is given up, a thread of pyarrow may read on for a moment, and of a file that
+    # pyarrow opened it would take the next one's bytes, as that gets the same descriptor.
+    file = pa.PythonFile(source.path.open("rb"), mode="r")
+    return pa.CompressedInputStream(file, "gzip") if source.packed else file
 
 
 class _Transcoded(io.RawIOBase):
