@@ -40,5 +40,7 @@ def flush_volumes(study: HomesStudy, axes: Any, *, units: UnitSystem = "si") -> 
     axes.set_xlabel(f"volume of a full flush [{unit}]")
     axes.set_ylabel("toilets")
     axes.set_xlim(left=0.0)
-    axes.legend(loc="upper right", frameon=False)
+    axes.yaxis.get_major_locator().set_params(integer=True)
+    # below the axes: a bar or a line may stand anywhere in them, and names of classes need the whole width
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.12), ncols=2, frameon=False)
     return axes
