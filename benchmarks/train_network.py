@@ -9,7 +9,6 @@ homes, half of them changed further than any training home: what is to be judged
 from __future__ import annotations
 
 import argparse
-import warnings
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -19,14 +18,14 @@ import numpy as np
 from rich.progress import track
 from scipy.optimize import minimize
 from scipy.special import log_softmax
-from sklearn.exceptions import ConvergenceWarning
 from sklearn.metrics import f1_score
-from sklearn.neural_network import MLPClassifier
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.classify.evidence import NAMES
 from flowsift.classify.judgement import weigh_evidence
-from flowsift.classify.network import CLIP, SECOND_NAMES, Network, TwoLooks
+from flowsift.classify.network import N_SUMS, SECOND_NAMES, Network, TwoLooks
+from flowsift.classify.uses_around import NAMES as AROUND_NAMES
+from flowsift.classify.uses_around import uses_around
 from flowsift.disaggregation import overlapping
 from flowsift.evaluate.account import VOLUME_COLUMNS, Account, account_of_truth
 from flowsift.evaluate.comparison import Comparison
@@ -38,6 +37,7 @@ from flowsift.labels import LABELS
 from flowsift.pipeline import evidence_of_uses, meter_of
 from flowsift.signal.segmentation import Segmentation
 from flowsift.units import SECONDS_PER_MINUTE
+from network_fitting import fit
 
 TARGET = Path(__file__).parents[1] / "src" / "flowsift" / "classify" / "network.npz"
 INTERVALS_S = (1.0, 1.0, 1.0, 1.0, 2.0, 5.0, 10.0, 10.0, 30.0, 60.0)
@@ -52,13 +52,6 @@ SPOILED = 0.2
 """Share of homes whose logger loses, doubles and garbles rows."""
 HIDDEN = {"first": (128, 64), "second": (256, 128)}
 """Sizes of the hidden layers of each look."""
-DECAY = 0.3
-"""Weight of the squared weights in the loss (`MLPClassifier.alpha`)."""
-STEPS = ((4, 2e-3), (3, 7e-4), (2, 2e-4))
-"""Rounds over all lessons, and the step of each."""
-SILENT = 1e-6
-"""A smaller weight counts as none. Decay brings those of a unit without a use down to numbers that a processor takes a
-hundred times as long for."""
 MOST_LESSONS, MOST_TRUE = 400, 120
 """Uses of one home that are learned from, in each kind of cut and as true uses: more homes teach more than more of one
 home, and what is to be labelled is rarely cut as the truth is."""
@@ -83,6 +76,8 @@ class Lesson:
         The true label, -1 where unclear.
     most : int
         Uses that are learned from, at most.
+    around : ndarray of float16, shape (n_uses, 2 * EACH_WAY, n_figures), optional
+        The uses around each, once they are looked at.
     """
 
     home: int
@@ -90,6 +85,7 @@ class Lesson:
     evidence: FloatArray
     label: IntArray
     most: int = MOST_LESSONS
+    around: FloatArray | None = None
 
     @property
     def taken(self) -> IntArray:
@@ -197,34 +193,27 @@ def gather(split: str, homes: int, workers: int) -> list[Lesson]:
         return [lesson for row in track(rows, total=homes, description=f"{split} homes") for lesson in row]
 
 
-def fitted(lessons: Sequence[Lesson], hidden: tuple[int, ...]) -> Network:
-    """Fit a network to the lessons."""
+def fitted_first(lessons: Sequence[Lesson]) -> TwoLooks:
+    """Fit the first look to the lessons."""
     x, label, volume_l = learned_from(lessons)
-    center, scale = x.mean(axis=0, dtype=np.float64), np.maximum(x.std(axis=0, dtype=np.float64), 1e-3)
-    # In place: the lessons of all homes fill half of a large memory.
-    x -= center.astype(np.float32)
-    x /= scale.astype(np.float32)
-    np.clip(x, -CLIP, CLIP, out=x)
-    model = MLPClassifier(hidden, alpha=DECAY, batch_size=1024, warm_start=True, random_state=0, tol=0.0)
-    weight = 0.5 + np.minimum(volume_l, 60.0) / 15.0
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ConvergenceWarning)  # the number of rounds is chosen
-        for rounds, step in STEPS:
-            model.set_params(max_iter=rounds, learning_rate_init=step).fit(x, label, sample_weight=weight)
-    weights, biases = heard(model.coefs_, model.intercepts_)
-    # A label that no training home shows keeps a probability of almost nothing.
-    last, bias = np.zeros((len(weights[-1]), len(LABELS))), np.full(len(LABELS), -20.0)
-    last[:, model.classes_], bias[model.classes_] = weights[-1], biases[-1]
-    return Network(center=center, scale=scale, weights=(*weights[:-1], last), biases=(*biases[:-1], bias))
+    first, _ = fit(x, label, weight_of(volume_l), hidden=HIDDEN["first"])
+    return one_look(first)
 
 
-def heard(weights: Sequence[FloatArray], biases: Sequence[FloatArray]) -> tuple[list[FloatArray], list[FloatArray]]:
-    """Leave out silent weights, and hidden units that no later one listens to."""
-    weights, biases = [np.where(np.abs(weight) < SILENT, 0.0, weight) for weight in weights], list(biases)
-    for k in reversed(range(len(weights) - 1)):
-        used = weights[k + 1].any(axis=1)
-        weights[k], biases[k], weights[k + 1] = weights[k][:, used], biases[k][used], weights[k + 1][used]
-    return weights, biases
+def fitted_second(networks: TwoLooks, lessons: Sequence[Lesson]) -> TwoLooks:
+    """Fit the second look to the lessons, as the first look sees them while it leans."""
+    seen = [with_around(leaning(networks, lesson.home), lesson) for lesson in lessons]
+    x, label, volume_l = learned_from(seen)
+    around = np.concatenate([lesson.around for lesson in seen if lesson.around is not None])
+    del seen
+    second, told = fit(x, label, weight_of(volume_l), hidden=HIDDEN["second"], around=around)
+    assert told is not None
+    return replace(networks, second=second, around=told)
+
+
+def weight_of(volume_l: FloatArray) -> FloatArray:
+    """Return what uses count in the loss: the large ones more."""
+    return 0.5 + np.minimum(volume_l, 60.0) / 15.0
 
 
 def learned_from(lessons: Sequence[Lesson]) -> tuple[FloatArray, IntArray, FloatArray]:
@@ -239,8 +228,26 @@ def learned_from(lessons: Sequence[Lesson]) -> tuple[FloatArray, IntArray, Float
 def seen_again(networks: TwoLooks, lesson: Lesson) -> Lesson:
     """Return what is learned from in a lesson, with the evidence for the second look."""
     taken = lesson.taken
-    evidence, _ = networks.look_again(lesson.evidence, lesson.features.flow_lpm, lesson.features.volume_l)
-    return replace(lesson, features=lesson.features.at(taken), evidence=evidence[taken], label=lesson.label[taken])
+    evidence, _ = networks.look_again(lesson.evidence, lesson.features, taken)
+    return replace(lesson, features=lesson.features.at(taken), evidence=evidence, label=lesson.label[taken])
+
+
+def with_around(networks: TwoLooks, lesson: Lesson) -> Lesson:
+    """Return what is learned from in a lesson: the evidence for the second look but the sums, and what they sum up."""
+    again = seen_again(networks, lesson)
+    around = uses_around(lesson.features, networks.first.log_probability(lesson.evidence), lesson.taken)
+    return replace(again, evidence=again.evidence[:, : -2 * N_SUMS], around=around.astype(np.float16))
+
+
+def one_look(first: Network) -> TwoLooks:
+    """Return networks whose second look is still to be learned: it hears nothing of the uses around."""
+    deaf = Network(
+        center=np.zeros(len(AROUND_NAMES)),
+        scale=np.ones(len(AROUND_NAMES)),
+        weights=(np.zeros((len(AROUND_NAMES), N_SUMS)),),
+        biases=(np.zeros(N_SUMS),),
+    )
+    return TwoLooks(first=first, second=first, around=deaf, own_weight=1.0, home_weight=0.0)
 
 
 def leaning(networks: TwoLooks, home: int) -> TwoLooks:
@@ -295,13 +302,12 @@ def main() -> None:
     options = parser.parse_args()
     train = gather("train", options.homes, options.workers)
     tune = gather("validation", max(options.homes // 10, 8), options.workers)
-    first = fitted(train, HIDDEN["first"])
+    networks = fitted_first(train)
     print_scores("home model", [home_probability(lesson) for lesson in tune], tune)
-    print_scores("first look", [first.log_probability(lesson.evidence) for lesson in tune], tune)
-    networks = TwoLooks(first=first, second=first, own_weight=1.0, home_weight=0.0)
-    train = [seen_again(leaning(networks, lesson.home), lesson) for lesson in train]
+    print_scores("first look", [networks.first.log_probability(lesson.evidence) for lesson in tune], tune)
+    networks = fitted_second(networks, train)
     tune = [seen_again(networks, lesson) for lesson in tune]
-    networks = weighed(replace(networks, second=fitted(train, HIDDEN["second"])), tune)
+    networks = weighed(networks, tune)
     print_scores("second look", [networks.second.log_probability(lesson.evidence) for lesson in tune], tune)
     print_scores("pooled", [networks.probability(lesson.evidence, home_probability(lesson)) for lesson in tune], tune)
     print(f"weights {networks.own_weight:.2f} and {networks.home_weight:.2f}")
@@ -314,6 +320,7 @@ def main() -> None:
         pool=np.array([networks.own_weight, networks.home_weight]),
         **networks.first.arrays("first"),
         **networks.second.arrays("second"),
+        **networks.around.arrays("around"),
     )
     print(f"wrote {options.out.name}, {options.out.stat().st_size / 1e3:.0f} kB")
 

@@ -36,7 +36,7 @@ def judge(
         Its probabilities pool the published ranges, the home's own repetition and the network.
     """
     model, evidence = weigh_evidence(features, pulse_l=pulse_l, interval_s=interval_s, days=days)
-    return _pooled(model, evidence, features, facts)
+    return _pooled(model, evidence, features, np.arange(features.n_uses), facts)
 
 
 def judge_by(
@@ -67,15 +67,14 @@ def judge_by(
     HomeModel
         As `known`, with the probabilities of the uses wanted.
     """
-    # The company of a use is within an hour, and is judged by the home model as it stands.
-    near = _started_near(features.start_s, wanted, within_s=BURST_S)
+    # A use is seen among those within an hour, and each of these in its own company, which is within an hour of it.
+    near = _started_near(features.start_s, wanted, within_s=2 * BURST_S)
     around = describe_surroundings(features, days=days, wanted=near)
     few = features.at(near)
     model = known.judging(few, around, pulse_l=pulse_l, interval_s=interval_s)
     evidence = evidence_matrix(few, around, model, pulse_l=pulse_l, interval_s=interval_s, days=days, record=features)
     place = np.searchsorted(near, wanted)
-    model = replace(model, probability=model.probability[place], mode=model.mode[place])
-    return _pooled(model, evidence[place], few.at(place), facts, known=known.profile)
+    return _pooled(model, evidence, few, place, facts, known=known.profile)
 
 
 def _started_near(start_s: FloatArray, wanted: IntArray, *, within_s: float) -> IntArray:
@@ -89,14 +88,16 @@ def _pooled(
     model: HomeModel,
     evidence: FloatArray,
     features: UseFeatures,
+    wanted: IntArray,
     facts: HomeFacts | None,
     known: HomeProfile | None = None,
 ) -> HomeModel:
-    """Pool the home model's probabilities with the networks', and rule out what can't be."""
+    """Pool the home model's probabilities of the uses wanted with the networks', and rule out what can't be."""
     networks = trained_network()
-    again, profile = networks.look_again(evidence, features.flow_lpm, features.volume_l, known)
-    probability = within_limits(networks.probability(again, model.probability), features.volume_l)
-    return replace(model, probability=(HomeFacts() if facts is None else facts).applied(probability), profile=profile)
+    again, profile = networks.look_again(evidence, features, wanted, known)
+    pooled = networks.probability(again, model.probability[wanted])
+    probability = (HomeFacts() if facts is None else facts).applied(within_limits(pooled, features.volume_l[wanted]))
+    return replace(model, probability=probability, mode=model.mode[wanted], profile=profile)
 
 
 def weigh_evidence(

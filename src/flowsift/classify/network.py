@@ -11,14 +11,24 @@ import numpy as np
 from scipy.special import log_softmax
 from threadpoolctl import ThreadpoolController
 
-from flowsift.arrays import FloatArray
+from flowsift.arrays import FloatArray, IntArray
 from flowsift.classify import home_profile
 from flowsift.classify.evidence import LEAST, NAMES
 from flowsift.classify.home_profile import HomeProfile
+from flowsift.classify.uses_around import EACH_WAY, uses_around
 from flowsift.errors import OptionError
+from flowsift.features import UseFeatures
 from flowsift.labels import LABELS
 
-SECOND_NAMES: tuple[str, ...] = (*NAMES, *(f"first_{name}" for name in LABELS), *home_profile.NAMES)
+N_SUMS = 32
+"""Sums over the uses before a use, and over those after."""
+
+SECOND_NAMES: tuple[str, ...] = (
+    *NAMES,
+    *(f"first_{name}" for name in LABELS),
+    *home_profile.NAMES,
+    *(f"{when}_{k}" for when in ("before", "after") for k in range(N_SUMS)),
+)
 """Names of the columns of the evidence for the second look."""
 
 CLIP = 5.0
@@ -84,49 +94,86 @@ class Network:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class TwoLooks:
-    """A network that looks at each use, and one that looks again beside what the first takes the home's others for.
+    """A network that looks at each use, and one that looks again at it among the home's others.
+
+    The second look is told what the first takes the home's uses of like flow and volume for, and what came before and
+    after.
 
     Attributes
     ----------
     first, second : Network
+    around : Network
+        Turns the figures of a use around another (`uses_around`) into `N_SUMS` numbers, which are rectified and summed
+        up.
     own_weight, home_weight : float
         Weights of the second look's and of the home model's log probabilities in the answer, set on validation homes.
     """
 
     first: Network
     second: Network
+    around: Network
     own_weight: float
     home_weight: float
 
     def look_again(
-        self, evidence: FloatArray, flow_lpm: FloatArray, volume_l: FloatArray, known: HomeProfile | None = None
+        self,
+        evidence: FloatArray,
+        features: UseFeatures,
+        wanted: IntArray,
+        known: HomeProfile | None = None,
     ) -> tuple[FloatArray, HomeProfile]:
         """Collect the evidence for the second look.
 
         Parameters
         ----------
         evidence : ndarray, shape (n_uses, n_inputs)
-        flow_lpm, volume_l : ndarray, shape (n_uses,)
+        features : UseFeatures
+        wanted : ndarray of int64, shape (n_wanted,)
+            Uses to look at again; the others are only what they are seen among.
         known : HomeProfile, optional
             Of earlier uses of the home; by default each use is compared with the others.
 
         Returns
         -------
-        evidence : ndarray, shape (n_uses, len(SECOND_NAMES))
+        evidence : ndarray, shape (n_wanted, len(SECOND_NAMES))
         profile : HomeProfile
             That they were compared with.
         """
         first = self.first.log_probability(evidence)
         taken_for = np.exp(first)
-        profile = HomeProfile.of(flow_lpm, volume_l, taken_for) if known is None else known
+        profile = HomeProfile.of(features.flow_lpm, features.volume_l, taken_for) if known is None else known
         own = taken_for if known is None else np.zeros_like(taken_for)
         others = profile.table()
         # Single precision: a year of a home's uses stays small.
-        again: FloatArray = np.empty((len(evidence), len(SECOND_NAMES)), np.float32)
-        for some in _some_at_once(len(evidence)):
-            beside = others.evidence(flow_lpm[some], volume_l[some], own[some])
-            again[some] = np.column_stack([evidence[some], np.maximum(first[some], np.log(LEAST)), beside])
+        again: FloatArray = np.empty((wanted.size, len(SECOND_NAMES)), np.float32)
+        for some in _some_at_once(wanted.size):
+            use = wanted[some]
+            again[some] = np.column_stack(
+                [
+                    evidence[use],
+                    np.maximum(first[use], np.log(LEAST)),
+                    others.evidence(features.flow_lpm[use], features.volume_l[use], own[use]),
+                    self.summed(uses_around(features, first, use)),
+                ]
+            )
         return again, profile
+
+    def summed(self, around: FloatArray) -> FloatArray:
+        """Sum up what is before and what is after each use.
+
+        Parameters
+        ----------
+        around : ndarray, shape (n_uses, 2 * EACH_WAY, n_figures)
+            From `uses_around`.
+
+        Returns
+        -------
+        ndarray, shape (n_uses, 2 * N_SUMS)
+        """
+        n_uses, n_around, n_figures = around.shape
+        told = np.maximum(self.around.output(around.reshape(-1, n_figures)), 0.0).reshape(n_uses, n_around, N_SUMS)
+        told *= around[..., :1]
+        return np.concatenate([told[:, :EACH_WAY].sum(axis=1), told[:, EACH_WAY:].sum(axis=1)], axis=1)
 
     def probability(self, second_evidence: FloatArray, home: FloatArray) -> FloatArray:
         """Pool the second look with the home model's view.
@@ -177,6 +224,7 @@ def trained_network() -> TwoLooks:
         return TwoLooks(
             first=Network.from_arrays(data, "first"),
             second=Network.from_arrays(data, "second"),
+            around=Network.from_arrays(data, "around"),
             own_weight=own_weight,
             home_weight=home_weight,
         )

@@ -7,12 +7,16 @@ from dataclasses import replace
 
 import numpy as np
 
+from flowsift.households.recomposed import MOST_FILLS, recomposed
 from flowsift.households.uses import Use
 from flowsift.standards import Spread, typical_ranges
 from flowsift.units import SECONDS_PER_MINUTE
 
 SPARED_SHARE = 0.5
 """Share of fixtures, at a spread of 1, that are used less than the home's habits say."""
+
+RECOMPOSED_SHARE = 0.5
+"""Share of washers that run a programme unlike any other (`recomposed`)."""
 
 LATE_S = 3600.0
 """Standard deviation of the change of a use's start, in a home whose habits are broken up [s]."""
@@ -26,7 +30,8 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
 
     The flows of the home share one factor and those of each fixture another; times alike. Some fixtures are used less,
     and in half of the homes single uses move by an hour or so, so that what usually follows what doesn't any more.
-    A load or a programme keeps its order. No fixture leaves the published ranges of its flow and volume for it.
+    A load or a programme keeps its order, but half of the washers run programmes of their own. No fixture leaves the
+    published ranges of its flow and volume for it.
 
     Parameters
     ----------
@@ -41,6 +46,8 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
     changed: list[Use] = []
     for name in dict.fromkeys(use.fixture for use in uses):
         own = [use for use in uses if use.fixture == name]
+        if own[0].label in MOST_FILLS and rng.random() < RECOMPOSED_SHARE:
+            own = recomposed(own, rng=rng)
         flow, time = _within_ranges(own, *(home * _factors(rng, spread)))
         kept = float(rng.uniform(0.2, 1.0)) if rng.random() < SPARED_SHARE * spread else 1.0
         # Single uses have no cycle: each is its own.

@@ -1,0 +1,152 @@
+"""Fit small networks to labelled uses, by a general library for the gradients."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import numpy as np
+import torch
+from rich.progress import track
+
+from flowsift.arrays import FloatArray, IntArray
+from flowsift.classify.network import CLIP, N_SUMS, Network
+from flowsift.classify.uses_around import EACH_WAY
+from flowsift.labels import LABELS
+
+DECAY = 0.3
+"""Weight of the squared weights in the loss, over the weight of a batch."""
+STEPS = ((4, 2e-3), (3, 7e-4), (2, 2e-4))
+"""Rounds over all lessons, and the step of each."""
+AT_ONCE = 1024
+"""Uses in a batch."""
+SUM_SCALE = 10 / 3
+"""What a sum over uses around is divided by, so that it is of the order of 1."""
+HIDDEN_AROUND = 48
+"""Size of the hidden layer that looks at a use around another."""
+MISSED, ALONE = 0.15, 0.05
+"""Shares of the uses around that are hidden in each round, and of the uses that are shown with none: in another home
+what usually comes before may not."""
+SILENT = 1e-6
+"""A smaller weight counts as none. Decay brings those of a unit without a use down to numbers that a processor takes a
+hundred times as long for."""
+
+
+class _Layers(torch.nn.Module):
+    """Network on the evidence on a use and, where there are any, on sums over the uses around it."""
+
+    def __init__(self, n_inputs: int, hidden: Sequence[int], n_around: int) -> None:
+        super().__init__()
+        self.around = _stack([n_around, HIDDEN_AROUND, N_SUMS]) if n_around else None
+        self.own = _stack([n_inputs + 2 * N_SUMS * (n_around > 0), *hidden, len(LABELS)])
+
+    def forward(self, own: torch.Tensor, around: torch.Tensor | None) -> torch.Tensor:
+        if self.around is not None and around is not None:
+            told = torch.relu(self.around(around)) * around[..., :1]
+            sums = torch.cat([told[:, :EACH_WAY].sum(dim=1), told[:, EACH_WAY:].sum(dim=1)], dim=1)
+            own = torch.cat([own, torch.clamp(sums / SUM_SCALE, max=CLIP)], dim=1)
+        output: torch.Tensor = self.own(own)
+        return output
+
+
+def _stack(sizes: Sequence[int]) -> torch.nn.Sequential:
+    """Stack linear layers with rectified ones between them."""
+    layers: list[torch.nn.Module] = []
+    for n_in, n_out in pairwise(sizes):
+        layers += [torch.nn.Linear(n_in, n_out), torch.nn.ReLU()]
+    return torch.nn.Sequential(*layers[:-1])
+
+
+def fit(
+    evidence: FloatArray,
+    label: IntArray,
+    weight: FloatArray,
+    *,
+    hidden: Sequence[int],
+    around: FloatArray | None = None,
+    seed: int = 0,
+) -> tuple[Network, Network | None]:
+    """Fit a network to labelled uses.
+
+    Parameters
+    ----------
+    evidence : ndarray of float32, shape (n_uses, n_inputs)
+        Is standardised in place: the lessons of all homes fill half of a large memory.
+    label : ndarray of int64, shape (n_uses,)
+    weight : ndarray, shape (n_uses,)
+    hidden : sequence of int
+        Sizes of the hidden layers.
+    around : ndarray of float16, shape (n_uses, 2 * EACH_WAY, n_figures), optional
+        From `uses_around`.
+    seed : int
+
+    Returns
+    -------
+    network : Network
+        Its last inputs are the sums over the uses around, where they are given.
+    around : Network or None
+        Looks at a use around.
+    """
+    torch.manual_seed(seed)
+    # A sum that is split otherwise is rounded otherwise.
+    torch.set_num_threads(1)
+    torch.set_flush_denormal(True)
+    center, scale = evidence.mean(axis=0, dtype=np.float64), np.maximum(evidence.std(axis=0, dtype=np.float64), 1e-3)
+    evidence -= center.astype(np.float32)
+    evidence /= scale.astype(np.float32)
+    np.clip(evidence, -CLIP, CLIP, out=evidence)
+    layers = _Layers(evidence.shape[1], hidden, 0 if around is None else around.shape[2])
+    _descend(layers, evidence, label, weight, around, np.random.default_rng(seed))
+    if layers.around is None:
+        return _network(layers.own, center, scale), None
+    n_figures = layers.around[0].in_features
+    sums = np.ones(2 * N_SUMS)
+    return (
+        _network(layers.own, np.append(center, 0.0 * sums), np.append(scale, SUM_SCALE * sums)),
+        _network(layers.around, np.zeros(n_figures), np.ones(n_figures)),
+    )
+
+
+def _descend(
+    layers: _Layers,
+    evidence: FloatArray,
+    label: IntArray,
+    weight: FloatArray,
+    around: FloatArray | None,
+    rng: np.random.Generator,
+) -> None:
+    """Bring the loss down, batch by batch."""
+    decayed = [part for name, part in layers.named_parameters() if name.endswith("weight")]
+    optimiser = torch.optim.Adam(layers.parameters())
+    for step in track([step for rounds, step in STEPS for _ in range(rounds)], description="rounds"):
+        optimiser.param_groups[0]["lr"] = step
+        order = rng.permutation(label.size)
+        for first in range(0, label.size, AT_ONCE):
+            some = np.sort(order[first : first + AT_ONCE])
+            near = None if around is None else torch.from_numpy(_partly_hidden(around[some], rng))
+            by_use = torch.nn.functional.cross_entropy(
+                layers(torch.from_numpy(evidence[some]), near), torch.from_numpy(label[some]), reduction="none"
+            )
+            share = torch.from_numpy(weight[some].astype(np.float32))
+            squares = sum((part**2).sum() for part in decayed)
+            optimiser.zero_grad(set_to_none=True)
+            (((by_use * share).sum() + 0.5 * DECAY * squares) / share.sum()).backward()
+            optimiser.step()
+
+
+def _partly_hidden(around: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Return the uses around with some taken for absent."""
+    shown = (rng.random(around.shape[:2]) >= MISSED) & (rng.random((len(around), 1)) >= ALONE)
+    return around.astype(np.float32) * shown[..., None].astype(np.float32)
+
+
+def _network(stack: torch.nn.Sequential, center: FloatArray, scale: FloatArray) -> Network:
+    """Take a network over as it is used, without silent weights and hidden units that no later one listens to."""
+    linear = [layer for layer in stack if isinstance(layer, torch.nn.Linear)]
+    weights = [layer.weight.detach().numpy().T.astype(np.float64) for layer in linear]
+    weights = [np.where(np.abs(weight) < SILENT, 0.0, weight) for weight in weights]
+    biases = [layer.bias.detach().numpy().astype(np.float64) for layer in linear]
+    for k in reversed(range(len(weights) - 1)):
+        used = weights[k + 1].any(axis=1)
+        weights[k], biases[k], weights[k + 1] = weights[k][:, used], biases[k][used], weights[k + 1][used]
+    return Network(center=center, scale=scale, weights=tuple(weights), biases=tuple(biases))
