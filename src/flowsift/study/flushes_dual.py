@@ -8,7 +8,6 @@ from flowsift.arrays import FloatArray, IntArray
 from flowsift.standards import figure
 from flowsift.study.flushes_modes import Modes, Reading
 from flowsift.study.flushes_shape import COARSE_S
-from flowsift.units import SECONDS_PER_MINUTE
 
 REDUCED, MOST_REDUCED_COARSE = (0.40, 0.82), 0.69
 """Volume of a reduced flush as a share of the full one (published pairs: 0.8 of 1.6 and 1.1 of 1.6 gal, 3 of 6 L). On a
@@ -19,9 +18,6 @@ BALANCED = 0.20
 
 SAME_VALVE = 0.035
 """A toilet's full and reduced flush are filled by one valve: their flows differ by no more than this share."""
-
-SHORT_CELLS, SHORT_FLOW = 2.5, (0.55, 1.1)
-"""A refill shorter than so many intervals fills no cell or one: its flow reads low, as a share of the real one."""
 
 
 def pair_dual(modes: Modes, hosts: IntArray, size: FloatArray, reading: Reading) -> dict[int, int]:
@@ -59,13 +55,6 @@ def largest_dual_l() -> float:
     return 1.1 * figure("toilet.watersense_maximum_adjustable_flush_dual_flush_full").value_l
 
 
-def reads_low(modes: Modes, k: int, fast: int, reading: Reading) -> bool:
-    """Tell whether refills of mode `k` may come at the flow of mode `fast`, and are too short to show it."""
-    lasts_s = modes.volume_l[k] / modes.flow_lpm[fast] * SECONDS_PER_MINUTE
-    share = modes.flow_lpm[k] / modes.flow_lpm[fast]
-    return bool(lasts_s < SHORT_CELLS * reading.interval_s and SHORT_FLOW[0] < share < SHORT_FLOW[1])
-
-
 def _volumes_fit(modes: Modes, full: int, reduced: int, reading: Reading) -> bool:
     ratio = modes.volume_l[reduced] / modes.volume_l[full]
     most = MOST_REDUCED_COARSE if reading.interval_s >= COARSE_S else REDUCED[1]
@@ -86,4 +75,4 @@ def _one_valve(modes: Modes, full: int, reduced: int, reading: Reading) -> bool:
     if reading.interval_s >= COARSE_S:
         # The flow of refills mixed with other water is too high: allow for a part of the blur.
         limit += float(blur[1])
-    return _flow_step(modes, full, reduced) < limit or reads_low(modes, reduced, full, reading)
+    return _flow_step(modes, full, reduced) < limit

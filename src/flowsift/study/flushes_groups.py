@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
-from flowsift.study.flushes_dual import REDUCED, SAME_VALVE, largest_dual_l, pair_dual, reads_low
+from flowsift.study.flushes_dual import REDUCED, SAME_VALVE, largest_dual_l, pair_dual
 from flowsift.study.flushes_modes import Modes, Reading
 from flowsift.study.flushes_refills import STEADY
 from flowsift.study.flushes_shape import COARSE_S
@@ -124,11 +124,7 @@ class _Likeness:
     def may_be_of(self, k: int, host: int, *, held_by_host: float) -> bool:
         """Tell whether mode `k` may be refills of `host`, which holds so many with what was put with it before."""
         few = bool(self.weight[k] < LOPSIDED * held_by_host)
-        return (
-            self._mixed(k, host, few=few, held_by_host=held_by_host)
-            or self._cut_short(k, host, few=few)
-            or self._reads_low(k, host)
-        )
+        return self._mixed(k, host, few=few, held_by_host=held_by_host) or self._cut_short(k, host, few=few)
 
     def _mixed(self, k: int, host: int, *, few: bool, held_by_host: float) -> bool:
         """Refills with other water in them."""
@@ -151,11 +147,6 @@ class _Likeness:
         # At low pressure the flow is lower too.
         slower = 1.5 * abs(float(np.log(ratio)))
         return -noise - slower < self._step(k, host) < noise
-
-    def _reads_low(self, k: int, host: int) -> bool:
-        """The same refills, whose cells fell so that their flow reads low."""
-        alike = abs(self._more_l(k, host)) < self.reading.pulse_l and self.size[k] < self.size[host]
-        return bool(alike) and reads_low(self.modes, k, host, self.reading)
 
     def _ratio(self, k: int, host: int) -> float:
         return float(self.modes.volume_l[k] / self.modes.volume_l[host])
