@@ -17,7 +17,7 @@ from flowsift.study.flushes_modes import Reading
 from flowsift.study.flushes_names import toilet_names
 from flowsift.study.flushes_refills import Refills, refills_of
 from flowsift.study.flushes_shape import COARSE_S
-from flowsift.study.flushes_toilets import LEAST_SHARE_COARSE, LeftOut, ToiletRefills, resolve_toilets
+from flowsift.study.flushes_toilets import LeftOut, ToiletRefills, resolve_toilets
 from flowsift.study.flushes_volume import COVERAGE
 from flowsift.tables import Table
 from flowsift.units import SECONDS_PER_DAY
@@ -185,8 +185,7 @@ def _limits(observed_s: float, reading: Reading) -> tuple[str, ...]:
         limits.append(
             f"at {reading.interval_s:g} s, hands washed during a refill are one event with it, and fills of other "
             "fixtures pass for flushes: volumes hold better than the number of toilets does, two toilets of like "
-            f"volume and flow are one here, and one with less than {100 * LEAST_SHARE_COARSE:.0f} % of the flushes "
-            "isn't told"
+            "volume and flow are one here, and one that is seldom used isn't told"
         )
     if reading.pulse_l >= COARSE_PULSE_L:
         limits.append("a pulse is a large part of a flush: only the mean of many flushes is known")

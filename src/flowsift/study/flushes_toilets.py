@@ -6,33 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.arrays import BoolArray, FloatArray
 from flowsift.study.flushes_dual import pair_dual
 from flowsift.study.flushes_groups import LEAST_FLUSHES, Groups, group_modes
 from flowsift.study.flushes_modes import Modes, Reading, find_modes
+from flowsift.study.flushes_odds import is_toilet
 from flowsift.study.flushes_refills import Refills
-from flowsift.study.flushes_shape import COARSE_S
 
 SMALLEST_L = 2.0
 """Less than this is no flush (assumption: the smallest published reduced flush takes 3 L)."""
-
-SMALLEST_FULL_L = 2.9
-"""Less than this is no full flush (assumption: below the smallest published flush, 3 L, by a meter's error)."""
-
-LEAST_SHARE, LEAST_SHARE_COARSE = 0.05, 0.12
-"""Share of the home's flushes below which a group is no toilet of its own: on a coarse trace (`COARSE_S`) fills of
-other fixtures are called flushes more often (held against training seeds)."""
-
-LEAST_CLEAN_SHARE = 0.03
-"""Share of a group's refills that are clean, below which nothing really repeats."""
-
-SURE = 0.65
-"""A group whose flushes are called so with less than this share of the surest group's probability is no toilet (set on
-homes of the validation seeds)."""
-
-BURST_S, BURSTS = 1200.0, 0.40
-"""A group of which a larger share follows another one of it within this time is a washer's fills [s]; toilets stay
-below 0.3 (set on homes of the validation seeds)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -102,7 +84,7 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
 
 
 def _toilets(refills: Refills, reading: Reading) -> tuple[list[ToiletRefills], BoolArray]:
-    """Return the toilets of whole refills, and which of these repeat and are hardly flushes."""
+    """Return the toilets of whole refills, and which of these repeat and are hardly a toilet's."""
     modes = find_modes(
         refills.volume_l,
         refills.flow_lpm,
@@ -113,7 +95,6 @@ def _toilets(refills: Refills, reading: Reading) -> tuple[list[ToiletRefills], B
     )
     groups = group_modes(modes, reading)
     reduced_of = pair_dual(modes, groups.host, groups.size, reading)
-    surest = _surest(refills.probability, groups.member)
     toilets: list[ToiletRefills] = []
     doubtful = np.zeros(len(refills), bool)
     for group in range(groups.host.size):
@@ -121,9 +102,9 @@ def _toilets(refills: Refills, reading: Reading) -> tuple[list[ToiletRefills], B
             continue
         toilet = _one_toilet(modes, groups, group, reduced_of.get(group))
         mine = toilet.full | toilet.reduced
-        if not _often_enough(mine, reading) or not _is_full_flush(modes, groups, group):
+        if mine.sum() < LEAST_FLUSHES:
             continue
-        if _like_flushes(refills.chosen(mine), surest=surest):
+        if is_toilet(refills.chosen(mine), n_refills=len(refills)):
             toilets.append(toilet)
         else:
             doubtful |= mine
@@ -141,36 +122,6 @@ def _one_toilet(modes: Modes, groups: Groups, full: int, reduced: int | None) ->
     )
 
 
-def _often_enough(mine: BoolArray, reading: Reading) -> bool:
-    share = LEAST_SHARE_COARSE if reading.interval_s >= COARSE_S else LEAST_SHARE
-    return bool(mine.sum() >= max(LEAST_FLUSHES, share * mine.size))
-
-
-def _is_full_flush(modes: Modes, groups: Groups, group: int) -> bool:
-    """Tell whether a group is large enough for a full flush, and really repeats."""
-    clean = float(modes.clean[:, groups.of_mode == group].sum()) / max(float((groups.member == group).sum()), 1.0)
-    return bool(modes.volume_l[groups.host[group]] >= SMALLEST_FULL_L and clean >= LEAST_CLEAN_SHARE)
-
-
-def _surest(probability: FloatArray, member: IntArray) -> float:
-    """Return the mean probability of the flushes of the surest group, 0 without groups."""
-    each = [probability[member == group] for group in range(int(member.max(initial=-1)) + 1)]
-    return float(max((mine.mean() for mine in each if mine.size >= LEAST_FLUSHES), default=0.0))
-
-
-def _like_flushes(mine: Refills, *, surest: float) -> bool:
-    """Tell whether refills that repeat are flushes rather than another fixture's fills."""
-    return bool(mine.probability.mean() >= SURE * surest and _bursts(mine.start_s, mine.end_s) <= BURSTS)
-
-
-def _bursts(start_s: FloatArray, end_s: FloatArray) -> float:
-    """Return the share of refills that begin soon after the one before has ended (sorted by start)."""
-    if start_s.size < 2:
-        return 0.0
-    pause = start_s[1:] - np.maximum.accumulate(end_s)[:-1]
-    return float(((pause >= 0.0) & (pause < BURST_S)).mean())
-
-
 def _among_all(chosen: BoolArray, whole: BoolArray) -> BoolArray:
     """Return which of all refills are chosen, from which of the whole ones are."""
     which = np.zeros(whole.size, bool)
@@ -184,7 +135,7 @@ def _left_out(
     reasons = (
         (f"too small for a flush (below {SMALLEST_L:g} L)", small),
         ("cut by missing data or by an end of the record", cut),
-        ("repeated, but less like flushes than another fixture's fills (bursts, or little certainty)", unlike),
+        ("repeated, but hardly a toilet: seldom, in bursts or with little certainty", unlike),
         ("apart from every repeated volume: partial, mixed, or no flush", ~(small | cut | unlike | used)),
     )
     return tuple(
