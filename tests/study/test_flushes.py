@@ -1,5 +1,7 @@
 """The study of one home: toilets told apart, their volumes, leaks, and what is left out."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,6 +12,7 @@ from flowsift.disaggregation import Shares, assemble, from_uses
 from flowsift.errors import OptionError
 from flowsift.households import simulate
 from flowsift.study import flushes
+from flowsift.study.flushes_odds import in_bursts, is_toilet
 from flowsift.study.flushes_refills import refills_of
 
 
@@ -246,6 +249,40 @@ def test_a_short_reduced_flush_is_not_another_toilet_for_its_flow_reads_low():
     assert toilet.reduced is not None
     assert toilet.reduced.low_l < 3.2 < toilet.reduced.high_l
     assert toilet.full.low_l < 6.0 < toilet.full.high_l
+
+
+def test_a_refill_too_short_to_fill_a_cell_shows_its_flow_in_its_fullest_one():
+    # 4.4 L at 15 L/min last 18 s: two or three cells at 10 s, whose mean flow is 13 L/min or less.
+    refills = refills_of(coarse_home([(4.4, 15.0)], mixed=0.0, seed=11), "flush")
+    two = refills.end_s - refills.start_s <= 20.0
+    assert two.sum() > 10
+    assert np.median(refills.flow_lpm[two]) == pytest.approx(15.0, rel=0.1)
+    assert (refills.flow_error < 0.2).all()
+    assert np.abs(np.log(refills.flow_lpm / 15.0)).max() < 3.0 * refills.flow_error.max()
+
+
+def test_a_fast_toilet_is_not_a_slow_one_of_like_volume_at_ten_seconds():
+    study = flushes(coarse_home([(4.4, 15.0), (4.6, 8.4)], mixed=0.1, seed=12))
+    assert sorted(t.refill_lpm for t in study.toilets) == pytest.approx([8.4, 15.0], rel=0.08)
+
+
+def test_a_seldom_used_toilet_is_told_at_ten_seconds_where_it_is_distinct():
+    study = flushes(coarse_home([(6.0, 8.0)] * 9 + [(12.5, 10.0)], mixed=0.1, per_day=1, seed=13))
+    assert [t.full.volume_l for t in study.toilets] == pytest.approx([12.5, 6.0], rel=0.05)
+
+
+def test_the_odds_of_a_toilet_fall_with_a_smaller_share_less_certainty_and_bursts():
+    mine = refills_of(flushing_home([(6.0, 8.0)]), "flush")
+    n = len(mine)
+    mine = replace(mine, probability=np.full(n, 0.85))
+    assert is_toilet(mine, n_refills=4 * n)
+    assert not is_toilet(mine, n_refills=40 * n)
+    unsure = replace(mine, probability=np.full(n, 0.05))
+    assert not is_toilet(unsure, n_refills=4 * n)
+    start_s = np.repeat(np.arange(n // 2) * 86_400.0, 2) + np.tile([0.0, 600.0], n // 2)
+    bursts = replace(mine, start_s=start_s, end_s=start_s + 60.0)
+    assert in_bursts(bursts.start_s, bursts.end_s) == 0.5 * n / (n - 1)
+    assert not is_toilet(bursts, n_refills=4 * n)
 
 
 def test_what_may_be_a_reduced_flush_has_no_class_at_ten_seconds():
