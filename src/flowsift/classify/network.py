@@ -170,9 +170,9 @@ class TwoLooks:
         -------
         ndarray, shape (n_uses, 2 * N_SUMS)
         """
-        n_uses, n_around, n_figures = around.shape
-        told = np.maximum(self.around.output(around.reshape(-1, n_figures)), 0.0).reshape(n_uses, n_around, N_SUMS)
-        told *= around[..., :1]
+        seen = around[..., 0] > 0
+        told = np.zeros((*seen.shape, N_SUMS))
+        told[seen] = np.maximum(self.around.output(around[seen]), 0.0)
         return np.concatenate([told[:, :EACH_WAY].sum(axis=1), told[:, EACH_WAY:].sum(axis=1)], axis=1)
 
     def probability(self, second_evidence: FloatArray, home: FloatArray) -> FloatArray:

@@ -59,13 +59,13 @@ def uses_around(features: UseFeatures, log_first: FloatArray, wanted: IntArray) 
     seen = (other >= 0) & (other < features.n_uses)
     other = np.clip(other, 0, max(features.n_uses - 1, 0))
     own = wanted[:, None]
-    start_s, end_s = features.start_s, features.start_s + features.duration_s
-    flow, volume, duration = (np.log(x) for x in (features.flow_lpm, features.volume_l, features.duration_s))
+    start_s, duration_s = features.start_s, features.duration_s
     apart_s = np.abs(start_s[other] - start_s[own])
     seen &= apart_s < BURST_S
-    pause_s = np.where(offset < 0, start_s[own] - end_s[other], start_s[other] - end_s[own])
-    flow_step = np.clip(flow[other] - flow[own], -3.0, 3.0)
-    volume_step = np.clip(volume[other] - volume[own], -4.0, 4.0)
+    pause_s = apart_s - np.where(offset < 0, duration_s[other], duration_s[own])
+    flow, volume = np.log(features.flow_lpm[other]), np.log(features.volume_l[other])
+    flow_step = np.clip(flow - np.log(features.flow_lpm[own]), -3.0, 3.0)
+    volume_step = np.clip(volume - np.log(features.volume_l[own]), -4.0, 4.0)
     figures = [
         np.ones(other.shape),
         np.broadcast_to(np.sign(offset), other.shape),
@@ -76,9 +76,9 @@ def uses_around(features: UseFeatures, log_first: FloatArray, wanted: IntArray) 
         np.minimum(np.abs(flow_step), 0.3),
         volume_step,
         np.minimum(np.abs(volume_step), 0.5),
-        flow[other],
-        volume[other],
-        duration[other],
+        flow,
+        volume,
+        np.log(duration_s[other]),
     ]
-    table = np.concatenate([np.stack(figures, axis=-1), np.maximum(log_first, np.log(LEAST))[other]], axis=-1)
+    table = np.concatenate([np.stack(figures, axis=-1), np.maximum(log_first[other], np.log(LEAST))], axis=-1)
     return np.where(seen[..., None], table / _UNIT, 0.0)
