@@ -14,6 +14,7 @@ from flowsift.households import simulate
 from flowsift.study import flushes
 from flowsift.study.flushes_odds import in_bursts, is_toilet
 from flowsift.study.flushes_refills import refills_of
+from flowsift.study.flushes_shape import shape_odds
 
 
 def test_two_toilets_of_known_volume():
@@ -325,3 +326,15 @@ def test_pieces_of_one_use_may_lie_in_one_cell():
         shares=Shares(event=one, flow=one, volume_l=np.full(4, 1.5)),
     )
     assert refills_of(result, "flush").flow_lpm.tolist() == pytest.approx([6.0])
+
+
+def test_uses_in_pieces_are_studied_as_whole_ones():
+    result = coarse_home([(6.0, 6.0), (4.8, 8.0)])
+    whole = result.shares
+    twice = Shares(
+        event=np.repeat(whole.event, 2), flow=np.repeat(whole.flow, 2), volume_l=np.repeat(whole.volume_l / 2, 2)
+    )
+    pieces = replace(result, shares=twice)
+    for name in ("clean", "mixed"):
+        assert getattr(shape_odds(pieces), name).tolist() == getattr(shape_odds(result), name).tolist()
+    assert [t.full.volume_l for t in flushes(pieces).toilets] == [t.full.volume_l for t in flushes(result).toilets]

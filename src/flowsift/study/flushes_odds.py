@@ -10,10 +10,9 @@ from flowsift.study.flushes_refills import Refills
 BURST_S = 1200.0
 """Refills that follow another one of their group within this time come in a burst, as a washer's fills do [s]."""
 
-CONSTANT, PER_LOG_SHARE, PER_LOG_ODDS, PER_BURSTS = 7.53, 3.40, 0.78, -10.2
-"""Weights of a logistic regression on the logarithm of a group's share of all refills, the log odds of the label of its
-refills and the share of them in bursts: fitted to the groups of 400 simulated homes of the training seeds at 10 s and
-0.4 L, of which those are toilets that share most refills with a true one, each with one."""
+CONSTANT, WEIGHTS = 7.53, (3.40, 0.78, -10.2)
+"""Logistic regression on `signs`, fitted by ``benchmarks/fit_toilet_odds.py`` to simulated homes of the training seeds
+at 10 s and 0.4 L."""
 
 SURE = 0.6
 """Probability from which a group is a toilet: one that doesn't exist misleads more than one that is left out (of 0.5,
@@ -30,14 +29,23 @@ def is_toilet(mine: Refills, *, n_refills: int) -> bool:
     n_refills : int
         Refills of the whole home.
     """
-    probability = float(mine.probability.mean())
-    log_odds = (
-        CONSTANT
-        + PER_LOG_SHARE * np.log(len(mine) / n_refills)
-        + PER_LOG_ODDS * _log_odds(min(max(probability, 0.01), 0.99))
-        + PER_BURSTS * in_bursts(mine.start_s, mine.end_s)
-    )
+    log_odds = CONSTANT + float(np.dot(WEIGHTS, signs(mine, n_refills=n_refills)))
     return bool(log_odds > _log_odds(SURE))
+
+
+def signs(mine: Refills, *, n_refills: int) -> tuple[float, float, float]:
+    """Return what speaks for a toilet: the log of the share of all refills that are the group's, the log odds of the
+    label of its refills, and the share of them in bursts.
+
+    Parameters
+    ----------
+    mine : Refills
+        Of the group, sorted by start, at least one.
+    n_refills : int
+        Refills of the whole home.
+    """
+    probability = float(np.clip(mine.probability.mean(), 0.01, 0.99))
+    return float(np.log(len(mine) / n_refills)), _log_odds(probability), in_bursts(mine.start_s, mine.end_s)
 
 
 def in_bursts(start_s: FloatArray, end_s: FloatArray) -> float:

@@ -37,6 +37,11 @@ class ToiletRefills:
     reduced_near_l: float
     flow_lpm: float
 
+    @property
+    def all(self) -> BoolArray:
+        """Refills that are its flushes of either kind."""
+        return self.full | self.reduced
+
 
 @dataclass(frozen=True, kw_only=True)
 class LeftOut:
@@ -72,19 +77,22 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
     small = refills.volume_l < SMALLEST_L
     cut = ~small & refills.at_gap
     whole = ~small & ~cut
-    found, doubtful = _toilets(refills.chosen(whole), reading)
-    toilets = [replace(t, full=_among_all(t.full, whole), reduced=_among_all(t.reduced, whole)) for t in found]
-    unlike = _among_all(doubtful, whole)
-    used = np.zeros(len(refills), bool)
-    for toilet in toilets:
-        used |= toilet.full | toilet.reduced
+    toilets: list[ToiletRefills] = []
+    used, unlike = np.zeros(len(refills), bool), np.zeros(len(refills), bool)
+    for group in repeated(refills.chosen(whole), reading):
+        toilet = replace(group, full=_among_all(group.full, whole), reduced=_among_all(group.reduced, whole))
+        if is_toilet(refills.chosen(toilet.all), n_refills=int(whole.sum())):
+            toilets.append(toilet)
+            used |= toilet.all
+        else:
+            unlike |= toilet.all
     left_out = _left_out(refills.volume_l, small=small, cut=cut, unlike=unlike, used=used)
     order = np.argsort([-t.full_near_l for t in toilets], kind="stable")
     return Resolved(toilets=tuple(toilets[k] for k in order), left_out=left_out)
 
 
-def _toilets(refills: Refills, reading: Reading) -> tuple[list[ToiletRefills], BoolArray]:
-    """Return the toilets of whole refills, and which of these repeat and are hardly a toilet's."""
+def repeated(refills: Refills, reading: Reading) -> list[ToiletRefills]:
+    """Return the groups of whole refills that repeat often enough to be a toilet's, whatever they are."""
     modes = find_modes(
         refills.volume_l,
         refills.flow_lpm,
@@ -95,20 +103,9 @@ def _toilets(refills: Refills, reading: Reading) -> tuple[list[ToiletRefills], B
     )
     groups = group_modes(modes, reading)
     reduced_of = pair_dual(modes, groups.host, groups.size, reading)
-    toilets: list[ToiletRefills] = []
-    doubtful = np.zeros(len(refills), bool)
-    for group in range(groups.host.size):
-        if group in reduced_of.values():
-            continue
-        toilet = _one_toilet(modes, groups, group, reduced_of.get(group))
-        mine = toilet.full | toilet.reduced
-        if mine.sum() < LEAST_FLUSHES:
-            continue
-        if is_toilet(refills.chosen(mine), n_refills=len(refills)):
-            toilets.append(toilet)
-        else:
-            doubtful |= mine
-    return toilets, doubtful
+    single_or_full = [group for group in range(groups.host.size) if group not in reduced_of.values()]
+    found = [_one_toilet(modes, groups, group, reduced_of.get(group)) for group in single_or_full]
+    return [group for group in found if group.all.sum() >= LEAST_FLUSHES]
 
 
 def _one_toilet(modes: Modes, groups: Groups, full: int, reduced: int | None) -> ToiletRefills:
