@@ -3,7 +3,7 @@
     python benchmarks/fit_toilet_odds.py --workers 2
 
 A group counts as a toilet if it shares most refills with a true one, each with one. Prints the weights, and how many
-groups of homes left out of the fit they tell wrongly.
+groups of homes left out of the fit they and the weights in use tell wrongly.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from concurrent.futures import ProcessPoolExecutor
 import numpy as np
 from rich.progress import track
 from scipy.optimize import linear_sum_assignment
+from scipy.special import expit
 from sklearn.linear_model import LogisticRegression
 
 import flowsift as fs
@@ -21,7 +22,7 @@ from flowsift.arrays import BoolArray, FloatArray
 from flowsift.evaluate.suites import SEEDS
 from flowsift.households import Truth
 from flowsift.study.flushes_modes import Reading
-from flowsift.study.flushes_odds import SURE, signs
+from flowsift.study.flushes_odds import CONSTANT, SURE, WEIGHTS, signs
 from flowsift.study.flushes_refills import Refills, refills_of
 from flowsift.study.flushes_toilets import SMALLEST_L, repeated
 from flowsift.units import NS_PER_S
@@ -80,12 +81,11 @@ def main() -> None:
     found, real = (np.concatenate(part) for part in zip(*homes[: options.homes], strict=True))
     other, true = (np.concatenate(part) for part in zip(*homes[options.homes :], strict=True))
     model = LogisticRegression(C=100.0, max_iter=1000).fit(found, real)
-    told = model.predict_proba(other)[:, 1] > SURE
     print(f"CONSTANT, WEIGHTS = {model.intercept_[0]:.2f}, {tuple(model.coef_[0].round(2).tolist())}")
-    print(
-        f"of {true.size} groups in {len(homes) - options.homes} other homes, {true.sum()} of them toilets: "
-        f"{np.sum(true & ~told)} toilets left out, {np.sum(told & ~true)} others taken for one"
-    )
+    print(f"{true.size} groups in {len(homes) - options.homes} other homes, {true.sum()} of them toilets")
+    for name, log_odds in (("these", model.decision_function(other)), ("those in use", CONSTANT + other @ WEIGHTS)):
+        told = expit(log_odds) > SURE
+        print(f"{name}: {np.sum(true & ~told)} toilets left out, {np.sum(told & ~true)} others taken for one")
 
 
 if __name__ == "__main__":
