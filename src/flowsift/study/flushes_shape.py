@@ -90,8 +90,9 @@ def shape_odds(result: Disaggregation) -> ShapeOdds:
         own = slice(bound[k], bound[k + 1])
         if bound[k] == bound[k + 1] or cell[own][-1] - cell[own][0] + 1 < LEAST_CELLS:
             continue
+        flow = np.zeros(int(cell[own][-1] - cell[own][0]) + 1)
         # Pieces of one use may lie in one cell.
-        flow = np.bincount(cell[own] - cell[own][0], volume[own])
+        np.add.at(flow, cell[own] - cell[own][0], volume[own])
         column = int(np.searchsorted(LONGER_CELLS, flow.size, side="right"))
         clean, mixed, none = (np.log(SHARES[kind][_look(flow, slack_l)][column]) for kind in SHARES)
         odds.clean[k], odds.mixed[k] = clean - none, mixed - none
