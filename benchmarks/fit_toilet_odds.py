@@ -14,7 +14,6 @@ from concurrent.futures import ProcessPoolExecutor
 import numpy as np
 from rich.progress import track
 from scipy.optimize import linear_sum_assignment
-from scipy.special import expit
 from sklearn.linear_model import LogisticRegression
 
 import flowsift as fs
@@ -22,7 +21,7 @@ from flowsift.arrays import BoolArray, FloatArray
 from flowsift.evaluate.suites import SEEDS
 from flowsift.households import Truth
 from flowsift.study.flushes_modes import Reading
-from flowsift.study.flushes_odds import CONSTANT, SURE, WEIGHTS, signs
+from flowsift.study.flushes_odds import SURE, is_toilet, signs
 from flowsift.study.flushes_refills import Refills, refills_of
 from flowsift.study.flushes_toilets import SMALLEST_L, repeated
 from flowsift.units import NS_PER_S
@@ -83,8 +82,10 @@ def main() -> None:
     model = LogisticRegression(C=100.0, max_iter=1000).fit(found, real)
     print(f"CONSTANT, WEIGHTS = {model.intercept_[0]:.2f}, {tuple(model.coef_[0].round(2).tolist())}")
     print(f"{true.size} groups in {len(homes) - options.homes} other homes, {true.sum()} of them toilets")
-    for name, log_odds in (("these", model.decision_function(other)), ("those in use", CONSTANT + other @ WEIGHTS)):
-        told = expit(log_odds) > SURE
+    for name, told in (
+        ("these", model.predict_proba(other)[:, 1] > SURE),
+        ("those in use", np.array([is_toilet(row) for row in other])),
+    ):
         print(f"{name}: {np.sum(true & ~told)} toilets left out, {np.sum(told & ~true)} others taken for one")
 
 

@@ -12,7 +12,7 @@ from flowsift.disaggregation import Shares, assemble, from_uses
 from flowsift.errors import OptionError
 from flowsift.households import simulate
 from flowsift.study import flushes
-from flowsift.study.flushes_odds import in_bursts, is_toilet
+from flowsift.study.flushes_odds import in_bursts, is_toilet, signs
 from flowsift.study.flushes_refills import refills_of
 from flowsift.study.flushes_shape import shape_odds
 
@@ -276,14 +276,14 @@ def test_the_odds_of_a_toilet_fall_with_a_smaller_share_less_certainty_and_burst
     mine = refills_of(flushing_home([(6.0, 8.0)]), "flush")
     n = len(mine)
     mine = replace(mine, probability=np.full(n, 0.85))
-    assert is_toilet(mine, n_refills=4 * n)
-    assert not is_toilet(mine, n_refills=40 * n)
+    assert is_toilet(signs(mine, n_refills=4 * n))
+    assert not is_toilet(signs(mine, n_refills=40 * n))
     unsure = replace(mine, probability=np.full(n, 0.05))
-    assert not is_toilet(unsure, n_refills=4 * n)
+    assert not is_toilet(signs(unsure, n_refills=4 * n))
     start_s = np.repeat(np.arange(n // 2) * 86_400.0, 2) + np.tile([0.0, 600.0], n // 2)
     bursts = replace(mine, start_s=start_s, end_s=start_s + 60.0)
     assert in_bursts(bursts.start_s, bursts.end_s) == 0.5 * n / (n - 1)
-    assert not is_toilet(bursts, n_refills=4 * n)
+    assert not is_toilet(signs(bursts, n_refills=4 * n))
 
 
 def test_what_may_be_a_reduced_flush_has_no_class_at_ten_seconds():

@@ -69,6 +69,15 @@ class TrickleSpans:
         return cls(start=cells, end=cells, rate_lpm=rates, low_lpm=rates, high_lpm=rates)
 
 
+def merged(shares: Shares) -> Shares:
+    """Return the shares sorted by event and cell, one for each: pieces of one use may lie in one cell."""
+    order = np.lexsort((shares.flow, shares.event))
+    event, flow = shares.event[order], shares.flow[order]
+    opens = np.flatnonzero((np.diff(event, prepend=-1) != 0) | (np.diff(flow, prepend=-1) != 0))
+    volume_l = np.add.reduceat(shares.volume_l[order], opens) if opens.size else np.empty(0)
+    return Shares(event=event[opens], flow=flow[opens], volume_l=volume_l)
+
+
 def largest_l(shares: Shares, n_events: int) -> FloatArray:
     """Return the largest volume that each event took of one cell, shape (n_events,) [L]; 0 for an event without shares.
 
@@ -77,10 +86,6 @@ def largest_l(shares: Shares, n_events: int) -> FloatArray:
     largest = np.zeros(n_events)
     for first in range(0, n_events, EVENTS_AT_ONCE):
         some = np.flatnonzero((shares.event >= first) & (shares.event < first + EVENTS_AT_ONCE))
-        if some.size == 0:
-            continue
-        some = some[np.lexsort((shares.flow[some], shares.event[some]))]
-        event, flow = shares.event[some], shares.flow[some]
-        opens = np.flatnonzero((np.diff(event, prepend=-1) != 0) | (np.diff(flow, prepend=-1) != 0))
-        np.maximum.at(largest, event[opens], np.add.reduceat(shares.volume_l[some], opens))
+        part = merged(Shares(event=shares.event[some], flow=shares.flow[some], volume_l=shares.volume_l[some]))
+        np.maximum.at(largest, part.event, part.volume_l)
     return largest

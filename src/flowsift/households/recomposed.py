@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 import numpy as np
@@ -18,6 +18,9 @@ MOST_FILLS = {"clothes_washer": 12, "dishwasher": 8}
 
 BREAK_S = 60.0
 """Time that a machine stands still between two loads, at least [s] (assumption)."""
+
+SLOWEST = 1.4
+"""Times as long as at the usual pressure that a fill may take at low pressure (assumption)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,20 +98,9 @@ def _run(programme: _Programme, load: Sequence[Use], end_s: float, rng: np.rando
         n = int(programme.bursts[k])
         runs = [filled(volume_l / n, float(programme.flow_lpm[k])) for _ in range(n)]
         t_s, flow_lpm = chain(*runs, pauses_s=rng.uniform(3.0, 9.0, n - 1))
-        # At low pressure a fill may take longer than it does here.
-        if now_s + 1.4 * float(t_s[-1]) + BREAK_S > end_s:
+        longest_s = SLOWEST * float(t_s[-1])
+        if now_s + longest_s + BREAK_S > end_s:
             break
-        out.append(
-            Use(
-                start_s=now_s,
-                label=load[0].label,
-                fixture=load[0].fixture,
-                t_s=t_s,
-                flow_lpm=flow_lpm,
-                exponent=load[0].exponent,
-                by_volume=True,
-                cycle=load[0].cycle,
-            )
-        )
-        now_s += 1.4 * float(t_s[-1])
+        out.append(replace(load[0], start_s=now_s, t_s=t_s, flow_lpm=flow_lpm))
+        now_s += longest_s
     return out

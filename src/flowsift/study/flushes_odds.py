@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from flowsift.arrays import FloatArray
@@ -21,18 +23,9 @@ SURE = 0.6
 0.6 and 0.7 the one that told most of the same homes' toilets apart)."""
 
 
-def is_toilet(mine: Refills, *, n_refills: int) -> bool:
-    """Tell whether refills that repeat are those of a toilet, with a probability above `SURE`.
-
-    Parameters
-    ----------
-    mine : Refills
-        Of the group, sorted by start, at least one.
-    n_refills : int
-        Refills of the whole home.
-    """
-    log_odds = CONSTANT + float(np.dot(WEIGHTS, signs(mine, n_refills=n_refills)))
-    return bool(log_odds > _log_odds(SURE))
+def is_toilet(found: Sequence[float]) -> bool:
+    """Tell whether refills of these `signs` are a toilet's, with a probability above `SURE`."""
+    return bool(CONSTANT + float(np.dot(WEIGHTS, found)) > _log_odds(SURE))
 
 
 def signs(mine: Refills, *, n_refills: int) -> tuple[float, float, float]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.disaggregation import Disaggregation
+from flowsift.disaggregation.shares import merged
 from flowsift.study.flushes_modes import Reading
 from flowsift.study.flushes_shape import ShapeOdds, shape_odds
 from flowsift.units import SECONDS_PER_MINUTE
@@ -150,16 +151,11 @@ def _at_gap(result: Disaggregation, start_s: FloatArray, end_s: FloatArray) -> B
 
 def _steady_flow(result: Disaggregation) -> tuple[FloatArray, FloatArray]:
     """Return each event's flow while its valve is open wide [L/min] and its error as a share, shapes (n_events,)."""
-    trace, shares, events = result.trace, result.shares, result.events
+    trace, shares, events = result.trace, merged(result.shares), result.events
     volume_sd_l = Reading(pulse_l=trace.pulse_l, interval_s=trace.interval_s).volume_sd_l
     flow = events["mean_lpm"].to_numpy(dtype=np.float64).copy()
     error = np.full(flow.size, ONE_CELL_ERROR)
-    order = np.lexsort((shares.flow, shares.event))
-    # Pieces of one use may lie in one cell.
-    piece = np.column_stack([shares.event[order], trace.cell[shares.flow[order]]])
-    first = np.flatnonzero(np.r_[True, (np.diff(piece, axis=0) != 0).any(axis=1)][: len(piece)])
-    event, cell = piece[first].T
-    volume = np.add.reduceat(shares.volume_l[order], first) if first.size else np.empty(0)
+    event, cell, volume = shares.event, trace.cell[shares.flow], shares.volume_l
     bound = np.searchsorted(event, np.arange(len(events) + 1))
     for k in range(len(events)):
         own = slice(bound[k], bound[k + 1])

@@ -13,6 +13,7 @@ import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.disaggregation import Disaggregation
+from flowsift.disaggregation.shares import merged
 
 COARSE_S = 5.0
 """Length of an interval from which on hands washed during a refill are one event with it [s]."""
@@ -78,21 +79,20 @@ def shape_odds(result: Disaggregation) -> ShapeOdds:
     result : Disaggregation
         All zero where the trace is not coarse (`COARSE_S`): there the segmentation has parted what it could.
     """
-    trace, shares, n = result.trace, result.shares, len(result.events)
+    trace, n = result.trace, len(result.events)
     odds = no_shape_odds(n)
     if trace.interval_s < COARSE_S:
         return odds
-    order = np.lexsort((shares.flow, shares.event))
-    cell, volume = trace.cell[shares.flow[order]], shares.volume_l[order]
-    bound = np.searchsorted(shares.event[order], np.arange(n + 1))
+    shares = merged(result.shares)
+    cell, volume = trace.cell[shares.flow], shares.volume_l
+    bound = np.searchsorted(shares.event, np.arange(n + 1))
     slack_l = trace.pulse_l * (1.0 + 1e-6)
     for k in range(n):
         own = slice(bound[k], bound[k + 1])
         if bound[k] == bound[k + 1] or cell[own][-1] - cell[own][0] + 1 < LEAST_CELLS:
             continue
         flow = np.zeros(int(cell[own][-1] - cell[own][0]) + 1)
-        # Pieces of one use may lie in one cell.
-        np.add.at(flow, cell[own] - cell[own][0], volume[own])
+        flow[cell[own] - cell[own][0]] = volume[own]
         column = int(np.searchsorted(LONGER_CELLS, flow.size, side="right"))
         clean, mixed, none = (np.log(SHARES[kind][_look(flow, slack_l)][column]) for kind in SHARES)
         odds.clean[k], odds.mixed[k] = clean - none, mixed - none

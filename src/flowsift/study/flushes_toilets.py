@@ -10,7 +10,7 @@ from flowsift.arrays import BoolArray, FloatArray
 from flowsift.study.flushes_dual import pair_dual
 from flowsift.study.flushes_groups import LEAST_FLUSHES, Groups, group_modes
 from flowsift.study.flushes_modes import Modes, Reading, find_modes
-from flowsift.study.flushes_odds import is_toilet
+from flowsift.study.flushes_odds import is_toilet, signs
 from flowsift.study.flushes_refills import Refills
 
 SMALLEST_L = 2.0
@@ -81,7 +81,7 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
     used, unlike = np.zeros(len(refills), bool), np.zeros(len(refills), bool)
     for group in repeated(refills.chosen(whole), reading):
         toilet = replace(group, full=_among_all(group.full, whole), reduced=_among_all(group.reduced, whole))
-        if is_toilet(refills.chosen(toilet.all), n_refills=int(whole.sum())):
+        if is_toilet(signs(refills.chosen(toilet.all), n_refills=int(whole.sum()))):
             toilets.append(toilet)
             used |= toilet.all
         else:
