@@ -23,9 +23,7 @@ from sklearn.metrics import f1_score
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.classify.evidence import NAMES
 from flowsift.classify.judgement import weigh_evidence
-from flowsift.classify.network import N_SUMS, SECOND_NAMES, Network, TwoLooks
-from flowsift.classify.uses_around import NAMES as AROUND_NAMES
-from flowsift.classify.uses_around import uses_around
+from flowsift.classify.network import SECOND_NAMES, Network, TwoLooks, beside_others
 from flowsift.disaggregation import overlapping
 from flowsift.evaluate.account import VOLUME_COLUMNS, Account, account_of_truth
 from flowsift.evaluate.comparison import Comparison
@@ -193,22 +191,21 @@ def gather(split: str, homes: int, workers: int) -> list[Lesson]:
         return [lesson for row in track(rows, total=homes, description=f"{split} homes") for lesson in row]
 
 
-def fitted_first(lessons: Sequence[Lesson]) -> TwoLooks:
+def fitted_first(lessons: Sequence[Lesson]) -> Network:
     """Fit the first look to the lessons."""
     x, label, volume_l = learned_from(lessons)
-    first, _ = fit(x, label, weight_of(volume_l), hidden=HIDDEN["first"])
-    return one_look(first)
+    return fit(x, label, weight_of(volume_l), hidden=HIDDEN["first"])[0]
 
 
-def fitted_second(networks: TwoLooks, lessons: Sequence[Lesson]) -> TwoLooks:
+def fitted_second(first: Network, lessons: Sequence[Lesson]) -> TwoLooks:
     """Fit the second look to the lessons, as the first look sees them while it leans."""
-    seen = [with_around(leaning(networks, lesson.home), lesson) for lesson in lessons]
+    seen = [beside(leaning(first, lesson.home), lesson) for lesson in lessons if lesson.taken.size]
     x, label, volume_l = learned_from(seen)
     around = np.concatenate([lesson.around for lesson in seen if lesson.around is not None])
     del seen
     second, told = fit(x, label, weight_of(volume_l), hidden=HIDDEN["second"], around=around)
     assert told is not None
-    return replace(networks, second=second, around=told)
+    return TwoLooks(first=first, second=second, around=told, own_weight=1.0, home_weight=0.0)
 
 
 def weight_of(volume_l: FloatArray) -> FloatArray:
@@ -232,29 +229,22 @@ def seen_again(networks: TwoLooks, lesson: Lesson) -> Lesson:
     return replace(lesson, features=lesson.features.at(taken), evidence=evidence, label=lesson.label[taken])
 
 
-def with_around(networks: TwoLooks, lesson: Lesson) -> Lesson:
+def beside(first: Network, lesson: Lesson) -> Lesson:
     """Return what is learned from in a lesson: the evidence for the second look but the sums, and what they sum up."""
-    again = seen_again(networks, lesson)
-    around = uses_around(lesson.features, networks.first.log_probability(lesson.evidence), lesson.taken)
-    return replace(again, evidence=again.evidence[:, : -2 * N_SUMS], around=around.astype(np.float16))
-
-
-def one_look(first: Network) -> TwoLooks:
-    """Return networks whose second look is still to be learned: it hears nothing of the uses around."""
-    deaf = Network(
-        center=np.zeros(len(AROUND_NAMES)),
-        scale=np.ones(len(AROUND_NAMES)),
-        weights=(np.zeros((len(AROUND_NAMES), N_SUMS)),),
-        biases=(np.zeros(N_SUMS),),
+    taken = lesson.taken
+    parts, _ = beside_others(first, lesson.evidence, lesson.features, taken)
+    told = [(own.astype(np.float32), around.astype(np.float16)) for _, own, around in parts]
+    evidence, around = (np.concatenate(part) for part in zip(*told, strict=True))
+    return replace(
+        lesson, features=lesson.features.at(taken), evidence=evidence, label=lesson.label[taken], around=around
     )
-    return TwoLooks(first=first, second=first, around=deaf, own_weight=1.0, home_weight=0.0)
 
 
-def leaning(networks: TwoLooks, home: int) -> TwoLooks:
-    """Return the networks with a first look that leans by an amount of the home's own."""
-    *biases, last = networks.first.biases
+def leaning(first: Network, home: int) -> Network:
+    """Return a first look that leans by an amount of the home's own."""
+    *biases, last = first.biases
     lean = np.random.default_rng([home, 11]).normal(0.0, LEAN, len(LABELS))
-    return replace(networks, first=replace(networks.first, biases=(*biases, last + lean)))
+    return replace(first, biases=(*biases, last + lean))
 
 
 def home_probability(lesson: Lesson) -> FloatArray:
@@ -302,10 +292,10 @@ def main() -> None:
     options = parser.parse_args()
     train = gather("train", options.homes, options.workers)
     tune = gather("validation", max(options.homes // 10, 8), options.workers)
-    networks = fitted_first(train)
+    first = fitted_first(train)
     print_scores("home model", [home_probability(lesson) for lesson in tune], tune)
-    print_scores("first look", [networks.first.log_probability(lesson.evidence) for lesson in tune], tune)
-    networks = fitted_second(networks, train)
+    print_scores("first look", [first.log_probability(lesson.evidence) for lesson in tune], tune)
+    networks = fitted_second(first, train)
     tune = [seen_again(networks, lesson) for lesson in tune]
     networks = weighed(networks, tune)
     print_scores("second look", [networks.second.log_probability(lesson.evidence) for lesson in tune], tune)

@@ -139,23 +139,11 @@ class TwoLooks:
         profile : HomeProfile
             That they were compared with.
         """
-        first = self.first.log_probability(evidence)
-        taken_for = np.exp(first)
-        profile = HomeProfile.of(features.flow_lpm, features.volume_l, taken_for) if known is None else known
-        own = taken_for if known is None else np.zeros_like(taken_for)
-        others = profile.table()
+        parts, profile = beside_others(self.first, evidence, features, wanted, known)
         # Single precision: a year of a home's uses stays small.
         again: FloatArray = np.empty((wanted.size, len(SECOND_NAMES)), np.float32)
-        for some in _some_at_once(wanted.size):
-            use = wanted[some]
-            again[some] = np.column_stack(
-                [
-                    evidence[use],
-                    np.maximum(first[use], np.log(LEAST)),
-                    others.evidence(features.flow_lpm[use], features.volume_l[use], own[use]),
-                    self.summed(uses_around(features, first, use)),
-                ]
-            )
+        for some, own, around in parts:
+            again[some] = np.column_stack([own, self.summed(around)])
         return again, profile
 
     def summed(self, around: FloatArray) -> FloatArray:
@@ -195,6 +183,40 @@ class TwoLooks:
         pooled = self.own_weight * self.second.log_probability(second_evidence)
         pooled += self.home_weight * np.log(np.maximum(home, LEAST))
         return np.asarray(np.exp(log_softmax(pooled, axis=1)))
+
+
+def beside_others(
+    first: Network, evidence: FloatArray, features: UseFeatures, wanted: IntArray, known: HomeProfile | None = None
+) -> tuple[Iterator[tuple[slice, FloatArray, FloatArray]], HomeProfile]:
+    """Put uses beside the home's others, as a first look takes them.
+
+    Parameters
+    ----------
+    first : Network
+    evidence, features, wanted, known
+        As in `TwoLooks.look_again`.
+
+    Returns
+    -------
+    parts : iterator of (slice, ndarray, ndarray)
+        Some of the uses wanted at a time: their places, their evidence for the second look but for the sums, and the
+        `uses_around` that are to be summed up.
+    profile : HomeProfile
+    """
+    log_first = first.log_probability(evidence)
+    taken_for = np.exp(log_first)
+    profile = HomeProfile.of(features.flow_lpm, features.volume_l, taken_for) if known is None else known
+    own = taken_for if known is None else np.zeros_like(taken_for)
+
+    def parts() -> Iterator[tuple[slice, FloatArray, FloatArray]]:
+        others = profile.table()
+        for some in _some_at_once(wanted.size):
+            use = wanted[some]
+            beside = others.evidence(features.flow_lpm[use], features.volume_l[use], own[use])
+            told = np.column_stack([evidence[use], np.maximum(log_first[use], np.log(LEAST)), beside])
+            yield some, told, uses_around(features, log_first, use)
+
+    return parts(), profile
 
 
 def _some_at_once(n_uses: int) -> Iterator[slice]:
