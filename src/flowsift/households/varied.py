@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from flowsift.households.recomposed import MOST_FILLS, recomposed
+from flowsift.households.reshaped import reshaped
 from flowsift.households.uses import Use
 from flowsift.standards import Spread, typical_ranges
 from flowsift.units import SECONDS_PER_MINUTE
@@ -17,6 +18,9 @@ SPARED_SHARE = 0.5
 
 RECOMPOSED_SHARE = 0.5
 """Share of washers that run a programme unlike any other (`recomposed`)."""
+
+RESHAPED_SHARE = 0.5
+"""Share of fixtures whose uses have a shape of their own (`reshaped`)."""
 
 LATE_S = 3600.0
 """Standard deviation of the change of a use's start, in a home whose habits are broken up [s]."""
@@ -30,8 +34,8 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
 
     The flows of the home share one factor and those of each fixture another; times alike. Some fixtures are used less,
     and in half of the homes single uses move by an hour or so, so that what usually follows what doesn't any more.
-    A load or a programme keeps its order, but half of the washers run programmes of their own. No fixture leaves the
-    published ranges of its flow and volume for it.
+    A load or a programme keeps its order, but half of the washers run programmes of their own, and half of the fixtures
+    have flows of a shape of their own. No fixture leaves the published ranges of its flow and volume for it.
 
     Parameters
     ----------
@@ -43,11 +47,14 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
     """
     home = _factors(rng, spread / 2)
     broken_up = rng.random() < 0.5
+    shapes = rng.spawn(1)[0]
     changed: list[Use] = []
     for name in dict.fromkeys(use.fixture for use in uses):
         own = [use for use in uses if use.fixture == name]
         if own[0].label in MOST_FILLS and rng.random() < RECOMPOSED_SHARE:
             own = recomposed(own, rng=rng)
+        if shapes.random() < RESHAPED_SHARE:
+            own = reshaped(own, spread=spread, rng=shapes)
         flow, time = _within_ranges(own, *(home * _factors(rng, spread)))
         kept = float(rng.uniform(0.2, 1.0)) if rng.random() < SPARED_SHARE * spread else 1.0
         # Single uses have no cycle: each is its own.
