@@ -50,7 +50,7 @@ SPOILED = 0.2
 """Share of homes whose logger loses, doubles and garbles rows."""
 HIDDEN = {"first": (128, 64), "second": (256, 128)}
 """Sizes of the hidden layers of each look."""
-MOST_LESSONS, MOST_TRUE = 400, 120
+MOST_LESSONS, MOST_TRUE = 200, 60
 """Uses of one home that are learned from, in each kind of cut and as true uses: more homes teach more than more of one
 home, and what is to be labelled is rarely cut as the truth is."""
 LEAN = 1.0
@@ -286,12 +286,12 @@ def print_scores(name: str, probability: Sequence[FloatArray], lessons: Sequence
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--homes", type=int, default=2800)
+    parser.add_argument("--homes", type=int, default=5600)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, default=TARGET)
     options = parser.parse_args()
     train = gather("train", options.homes, options.workers)
-    tune = gather("validation", max(options.homes // 10, 8), options.workers)
+    tune = gather("validation", max(options.homes // 20, 8), options.workers)
     first = fitted_first(train)
     print_scores("home model", [home_probability(lesson) for lesson in tune], tune)
     print_scores("first look", [first.log_probability(lesson.evidence) for lesson in tune], tune)

@@ -67,6 +67,8 @@ class Segmentation:
         Each use's part of each metered cell.
     parts : Parts
     plateaus : Plateaus
+    plateau_cell : ndarray of int64, shape (n_plateaus,)
+        Cell of the trace at which each plateau begins.
     trickle : TrickleSpans
     trickle_l : ndarray, shape (trace.n_flow,)
     """
@@ -77,6 +79,7 @@ class Segmentation:
     shares: Shares
     parts: Parts
     plateaus: Plateaus
+    plateau_cell: IntArray
     trickle: TrickleSpans
     trickle_l: FloatArray
 
@@ -312,15 +315,16 @@ def _divide(layout: Layout, first: IntArray, last: IntArray, certainty: FloatArr
         flow=flow,
         volume_l=(trace.volume_l - trickle_l)[flow] * np.repeat(parts.fraction, n_shared),
     )
-    start = runs.cell[plateaus.first[first]]
+    plateau_cell = runs.cell[plateaus.first[:-1]]
     end = runs.cell[plateaus.first[last + 1] - 1] + 1
     return Segmentation(
-        start=start,
+        start=plateau_cell[first],
         end=end,
         certainty=certainty,
         shares=shares,
         parts=parts,
         plateaus=plateaus,
+        plateau_cell=plateau_cell,
         trickle=layout.trickle,
         trickle_l=trickle_l,
     )

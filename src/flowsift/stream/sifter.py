@@ -23,7 +23,7 @@ from flowsift.stream.teller import Teller
 from flowsift.stream.uses import LABEL_WAIT_S
 
 KIND = "flowsift live state"
-VERSION = 2
+VERSION = 3
 
 LATE_S = 60.0
 """Late rows are waited for this long by default [s]."""
