@@ -12,10 +12,11 @@ say, any error within them as likely as any other. Those of the simulated popula
 0.5 %), and the same interval holds the truth more often there. Whether the estimate itself is as sure as it says is the
 coverage with the meter's own error set aside.
 
-Toilets are counted in two ways. Strictly: as many as were used six times or more. And as distinct ones: two toilets are
+Toilets are counted in three ways. Strictly: as many as were used six times or more. As distinct ones: two toilets are
 distinct if the intervals stated for this home don't overlap when put around their true volumes, or if their true refill
 flows differ by more than two standard deviations of a flow as one refill shows it at this reading. Others no study of
-this record can tell apart; they are reported as one group. What was answered is counted by the same rule.
+this record can tell apart; they are reported as one group. And as those of distinct volume, whatever their flows. What
+was answered is counted by the same rules.
 """
 
 from __future__ import annotations
@@ -111,27 +112,29 @@ def paired(result: Disaggregation, study: FlushStudy, truth: Truth, real: pd.Dat
     return {answered[r]: str(real.index[c]) for r, c in found if shared[r, c] >= 3}
 
 
-def n_distinct(volume_l: np.ndarray, flow_lpm: np.ndarray, half_l: np.ndarray, reading: Reading) -> int:
-    """Number of toilets when those alike count as one: intervals that overlap, and flows within the reading's blur."""
-    blur = reading.flow_share_sd(volume_l, flow_lpm)
-    off = np.abs(np.subtract.outer(volume_l, volume_l)) <= np.add.outer(half_l, half_l)
-    apart = np.abs(np.subtract.outer(np.log(flow_lpm), np.log(flow_lpm)))
-    alike = off & (apart <= ALIKE_FLOW * np.hypot.outer(blur, blur))
+def n_distinct(
+    volume_l: np.ndarray, flow_lpm: np.ndarray, half_l: np.ndarray, reading: Reading, *, by_flow: bool
+) -> int:
+    """Number of toilets when those alike count as one: intervals that overlap and, by flow too, flows in the blur."""
+    alike = np.abs(np.subtract.outer(volume_l, volume_l)) <= np.add.outer(half_l, half_l)
+    if by_flow:
+        blur = reading.flow_share_sd(volume_l, flow_lpm)
+        apart = np.abs(np.subtract.outer(np.log(flow_lpm), np.log(flow_lpm)))
+        alike &= apart <= ALIKE_FLOW * np.hypot.outer(blur, blur)
     return int(connected_components(alike, directed=False)[0]) if volume_l.size else 0
 
 
-def distinct_counts(study: FlushStudy, real: pd.DataFrame) -> tuple[int, int]:
-    """Numbers of distinct toilets, answered and true."""
+def distinct_right(study: FlushStudy, real: pd.DataFrame, *, by_flow: bool) -> bool:
+    """Whether as many distinct toilets were answered as there are."""
     reading = Reading(pulse_l=study.pulse_l, interval_s=study.interval_s)
     volume = np.array([t.full.volume_l for t in study.toilets])
     half = np.array([(t.full.high_l - t.full.low_l) / 2.0 for t in study.toilets])
     flow = np.array([t.refill_lpm for t in study.toilets])
     usual = float(np.median(half)) if half.size else USUAL_HALF_PULSES * study.pulse_l
     true_l, true_lpm = (real[name].to_numpy(dtype=float) for name in ("full_l", "flow_lpm"))
-    return (
-        n_distinct(volume, flow, half, reading),
-        n_distinct(true_l, true_lpm, np.full(true_l.size, usual), reading),
-    )
+    true_half = np.full(true_l.size, usual)
+    answered = n_distinct(volume, flow, half, reading, by_flow=by_flow)
+    return answered == n_distinct(true_l, true_lpm, true_half, reading, by_flow=by_flow)
 
 
 def variants(result: Disaggregation, toilet: Toilet, mine: Refills) -> dict[str, Estimate]:
@@ -209,11 +212,11 @@ def score(result: Disaggregation, truth: Truth, *, leaky: bool) -> Tally:
     real = true_toilets(truth)
     leaks = truth.events[truth.events["label"] == "toilet_leak"]
     leak_l = float(leaks["volume_l"].sum()) / days
-    answered, distinct = distinct_counts(study, real)
     tally.homes.append(
         {
             "right": float(len(study.toilets) == len(real)),
-            "distinct_right": float(answered == distinct),
+            "distinct_right": float(distinct_right(study, real, by_flow=True)),
+            "distinct_volumes_right": float(distinct_right(study, real, by_flow=False)),
             "true": float(len(real)),
             "found": float(len(study.toilets)),
             "leak_l": leak_l,
@@ -326,6 +329,7 @@ def report(name: str, ordinary: Tally, leaky: Tally) -> list[str]:
         ("true class among those named", percent(t["class_among"].mean()), ""),
         ("single or dual flush right", percent(t["kind_right"].mean()), ""),
         ("number of distinct toilets right", of_homes(homes["distinct_right"]), "80 % of homes"),
+        ("of toilets of distinct volume", of_homes(homes["distinct_volumes_right"]), "80 % of homes"),
         ("number of toilets right, strictly", of_homes(homes["right"]), ""),
         (
             f"flapper leaks above {LEAK_L_PER_DAY:g} L/day found",
