@@ -17,6 +17,9 @@ distinct if the intervals stated for this home don't overlap when put around the
 flows differ by more than two standard deviations of a flow as one refill shows it at this reading. Others no study of
 this record can tell apart; they are reported as one group. And as those of distinct volume, whatever their flows. What
 was answered is counted by the same rules.
+
+A leaking flapper shows as refills with nobody flushing, a stuck one as a long run now and then: each is counted by
+itself.
 """
 
 from __future__ import annotations
@@ -48,6 +51,7 @@ from flowsift.households.simulate import all_uses, run_uses
 from flowsift.households.streams import stream
 from flowsift.standards import figure
 from flowsift.study.flushes_classes import volume_classes
+from flowsift.study.flushes_leaks import RUN_L
 from flowsift.study.flushes_measured import ENOUGH_ALONE, Toilet
 from flowsift.study.flushes_modes import Reading
 from flowsift.study.flushes_refills import Refills, refills_of
@@ -211,7 +215,8 @@ def score(result: Disaggregation, truth: Truth, *, leaky: bool) -> Tally:
     study = flushes(result)
     real = true_toilets(truth)
     leaks = truth.events[truth.events["label"] == "toilet_leak"]
-    leak_l = float(leaks["volume_l"].sum()) / days
+    runs = leaks[leaks["volume_l"] >= RUN_L]
+    refilled = leaks[leaks["volume_l"] < RUN_L]
     tally.homes.append(
         {
             "right": float(len(study.toilets) == len(real)),
@@ -219,11 +224,13 @@ def score(result: Disaggregation, truth: Truth, *, leaky: bool) -> Tally:
             "distinct_volumes_right": float(distinct_right(study, real, by_flow=False)),
             "true": float(len(real)),
             "found": float(len(study.toilets)),
-            "leak_l": leak_l,
+            "leak_l": float(refilled["volume_l"].sum()) / days,
             "leaks": float(len(leaks)),
-            "leak_refill_l": float(leaks["volume_l"].median()) if len(leaks) else 0.0,
+            "leak_refill_l": float(refilled["volume_l"].median()) if len(refilled) else 0.0,
+            "runs": float(len(runs)),
+            "runs_found": float(runs_found(result, runs)),
             "leak_found": float(study.leak is not None),
-            "leak_answered": (study.leak.per_day_l if study.leak else 0.0) + study.runs.volume_l / days,
+            "leak_answered": study.leak.per_day_l if study.leak else 0.0,
             "days": days,
         }
     )
@@ -261,6 +268,13 @@ def score(result: Disaggregation, truth: Truth, *, leaky: bool) -> Tally:
         for name, (value, low, high) in estimates.items():
             tally.ablations.setdefault(name, []).append((abs(value / full_l - 1.0), low <= full_l <= high))
     return tally
+
+
+def runs_found(result: Disaggregation, runs: pd.DataFrame) -> int:
+    """Number of true long runs of a stuck flapper that an answered one shares time with."""
+    events = result.events
+    answered = events[(events["label"] == "toilet_leak") & (events["volume_l"] >= RUN_L)]
+    return sum(bool(((answered["start"] < run.end) & (answered["end"] > run.start)).any()) for run in runs.itertuples())
 
 
 def leaky_volumes(
@@ -310,7 +324,7 @@ def report(name: str, ordinary: Tally, leaky: Tally) -> list[str]:
     every = pd.concat([homes, pd.DataFrame(leaky.homes)], ignore_index=True)
     tight = every[every["leaks"] == 0]
     loud = every[every["leak_l"] > LEAK_L_PER_DAY]
-    quiet = every[(every["leaks"] > 0) & (every["leak_l"] <= LEAK_L_PER_DAY)]
+    quiet = every[(every["leak_l"] > 0) & (every["leak_l"] <= LEAK_L_PER_DAY)]
     read = quiet[quiet["leak_refill_l"] > PULSES_READ * READINGS[name][1]]
     months = float(tight["days"].sum()) / 30.0
     false = int(tight["leak_found"].sum())
@@ -332,7 +346,7 @@ def report(name: str, ordinary: Tally, leaky: Tally) -> list[str]:
         ("of toilets of distinct volume", of_homes(homes["distinct_volumes_right"]), "80 % of homes"),
         ("number of toilets right, strictly", of_homes(homes["right"]), ""),
         (
-            f"flapper leaks above {LEAK_L_PER_DAY:g} L/day found",
+            f"flapper leaks (refills) above {LEAK_L_PER_DAY:g} L/day found",
             f"{int(loud['leak_found'].sum())} of {len(loud)}",
             "all",
         ),
@@ -345,6 +359,11 @@ def report(name: str, ordinary: Tally, leaky: Tally) -> list[str]:
         (
             f"volume a day of those above {LEAK_L_PER_DAY:g} L/day, answered over true",
             percent(float((loud["leak_answered"] / loud["leak_l"]).median())),
+            "",
+        ),
+        (
+            f"stuck flappers (runs above {RUN_L:g} L) found",
+            f"{int(every['runs_found'].sum())} of {int(every['runs'].sum())}",
             "",
         ),
         ("false alarms", f"{false} in {months:.1f} home-months", "1 in 50"),
