@@ -97,7 +97,7 @@ def evidence_matrix(
     excess = np.append(model.modes.excess, 0.0)[np.where(in_mode, model.mode, -1)]
     purity = np.append(model.modes.purity, 0.0)[np.where(in_mode, model.mode, -1)]
     days = max(days, 0.1)
-    columns = [
+    columns = (
         log_v,
         log_q,
         np.log(features.duration_s),
@@ -135,5 +135,9 @@ def evidence_matrix(
         *np.clip(published_prior().log_density(log_v, log_q), -20.0, None).T,
         *np.log(np.maximum(model.probability, LEAST)).T,
         *np.log(company(features, model.probability) + FEW).T,
-    ]
-    return np.column_stack(columns) if n else np.empty((0, len(NAMES)))
+    )
+    # Single precision: a year of a home's uses stays small.
+    table: FloatArray = np.empty((n, len(NAMES)), np.float32)
+    for k, column in enumerate(columns):
+        table[:, k] = column
+    return table
