@@ -123,7 +123,7 @@ def test_a_folder_of_homes_one_of_them_broken(run, tmp_path):  # noqa: F811
     ended = run("flushes", homes, "--table", out, "--figure", picture)
     assert ended.status == 3
     assert "2 homes studied, 1 could not be read" in ended.out
-    assert "broken.csv" in ended.err
+    assert ended.err.count("broken.csv") == 1
     toilets, table = pd.read_parquet(out), pd.read_parquet(tmp_path / "study-homes.parquet")
     assert len(table) == 3
     assert (table["problem"] != "").sum() == 1

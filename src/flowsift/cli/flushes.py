@@ -132,8 +132,10 @@ def _many(homes: list[tuple[str, Path]], reading: Reading, studying: Studying, a
                 studies.append((name, studying.study(trace)))
                 found.append(system_of(trace.unit))
             except (FlowsiftError, OSError) as error:
-                complain(f"{name}: {error}")
-                problems.append((name, str(error)))
+                # The home's name says which file it is.
+                problem = str(error).removeprefix(path.name).lstrip(":, ")
+                complain(f"{name}: {problem}")
+                problems.append((name, problem))
             progress.advance(task)
     table = homes_study(studies, problems=problems)
     usual: UnitSystem = "us" if found and found.count("us") * 2 > len(found) else "si"
