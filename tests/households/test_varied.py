@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -43,3 +45,14 @@ def test_a_varied_home_is_repeatable_and_unlike():
     plain, one, again = (simulate(3, days=1, spread=spread).trace for spread in (0.0, 0.4, 0.4))
     assert one.volume_l.tolist() == again.volume_l.tolist()
     assert one.metered_l != pytest.approx(plain.metered_l, rel=1e-3)
+
+
+def test_in_half_of_the_homes_each_fixture_has_hours_of_its_own(monkeypatch):
+    monkeypatch.setattr("flowsift.households.varied.SPARED_SHARE", 0.0)
+    uses = [replace(use, cycle=-1) for label in ("flush", "shower") for use in fills(6.0, 60.0, label=label, n=60)]
+    apart_s = []
+    for seed in range(100):
+        home = varied(uses, spread=0.3, rng=np.random.default_rng(seed))
+        later_s = [new.start_s - old.start_s for new, old in zip(home, uses, strict=True)]
+        apart_s.append(abs(np.median(later_s[:60]) - np.median(later_s[60:])))
+    assert 0.3 < np.mean(np.array(apart_s) > 1200.0) < 0.6

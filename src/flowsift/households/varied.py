@@ -25,6 +25,9 @@ RESHAPED_SHARE = 0.5
 LATE_S = 3600.0
 """Standard deviation of the change of a use's start, in a home whose habits are broken up [s]."""
 
+OTHER_HOURS_S = 5400.0
+"""Standard deviation of how much earlier or later a fixture is used, in a home that keeps other hours [s]."""
+
 WIDEST = 2.0
 """Factors are drawn within this many standard deviations."""
 
@@ -34,8 +37,9 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
 
     The flows of the home share one factor and those of each fixture another; times alike. Some fixtures are used less,
     and in half of the homes single uses move by an hour or so, so that what usually follows what doesn't any more.
-    A load or a programme keeps its order, but half of the washers run programmes of their own, and half of the fixtures
-    have flows of a shape of their own. No fixture leaves the published ranges of its flow and volume for it.
+    In half of the homes, each fixture is used earlier or later than usual. A load or a programme keeps its order, but
+    half of the washers run programmes of their own, and half of the fixtures have flows of a shape of their own. No
+    fixture leaves the published ranges of its flow and volume for it.
 
     Parameters
     ----------
@@ -47,7 +51,8 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
     """
     home = _factors(rng, spread / 2)
     broken_up = rng.random() < 0.5
-    shapes = rng.spawn(1)[0]
+    shapes, hours = rng.spawn(2)
+    other_hours_s = OTHER_HOURS_S * (hours.random() < 0.5)
     changed: list[Use] = []
     for name in dict.fromkeys(use.fixture for use in uses):
         own = [use for use in uses if use.fixture == name]
@@ -57,6 +62,7 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
             own = reshaped(own, spread=spread, rng=shapes)
         flow, time = _within_ranges(own, *(home * _factors(rng, spread)))
         kept = float(rng.uniform(0.2, 1.0)) if rng.random() < SPARED_SHARE * spread else 1.0
+        later_s = other_hours_s * float(hours.standard_normal())
         # Single uses have no cycle: each is its own.
         cycle = np.array([use.cycle if use.cycle >= 0 else -1 - i for i, use in enumerate(own)])
         number, first, of = np.unique(cycle, return_index=True, return_inverse=True)
@@ -68,7 +74,7 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
                 changed.append(
                     replace(
                         use,
-                        start_s=begin_s + time * (use.start_s - begin_s) + float(late_s[k]),
+                        start_s=begin_s + later_s + time * (use.start_s - begin_s) + float(late_s[k]),
                         t_s=use.t_s * time,
                         flow_lpm=use.flow_lpm * flow,
                     )
