@@ -62,8 +62,7 @@ def by_itself(features: UseFeatures, meter: Meter) -> FloatArray:
     for k in range(features.n_uses):
         alone = features.at(np.array([k]))
         model, evidence = weigh_evidence(alone, **meter)
-        again, _ = networks.look_again(evidence, alone, np.arange(1))
-        rows.append(networks.probability(again, model.probability)[0])
+        rows.append(networks.probability(evidence, alone, np.arange(1), model.probability)[0][0])
     return np.array(rows)
 
 

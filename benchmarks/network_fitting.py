@@ -91,7 +91,9 @@ def fit(
     # A sum that is split otherwise is rounded otherwise.
     torch.set_num_threads(1)
     torch.set_flush_denormal(True)
-    center, scale = evidence.mean(axis=0, dtype=np.float64), np.maximum(evidence.std(axis=0, dtype=np.float64), 1e-3)
+    center = evidence.mean(axis=0, dtype=np.float64)
+    # One column at a time: in double precision, all of them at once don't fit beside the lessons.
+    scale = np.maximum([column.std(dtype=np.float64) for column in evidence.T], 1e-3)
     evidence -= center.astype(np.float32)
     evidence /= scale.astype(np.float32)
     np.clip(evidence, -CLIP, CLIP, out=evidence)

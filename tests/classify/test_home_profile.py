@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 
 from flowsift.classify.home_profile import NAMES, HomeProfile
+from flowsift.features import features_of_cuts
 from flowsift.labels import LABELS
 
 SHOWER, BATHTUB = LABELS.index("shower"), LABELS.index("bathtub")
@@ -12,6 +13,11 @@ def certain(labels):
     probability = np.zeros((len(labels), len(LABELS)))
     probability[np.arange(len(labels)), labels] = 1.0
     return probability
+
+
+def profile_of(flow, volume, probability):
+    n = len(flow)
+    return HomeProfile.of(features_of_cuts(np.zeros(n), np.full(n, 60.0), volume, flow), probability)
 
 
 @pytest.fixture
@@ -27,7 +33,7 @@ def column(evidence, figure, label):
 
 
 def test_a_use_is_seen_beside_its_like(home):
-    profile = HomeProfile.of(*home)
+    profile = profile_of(*home)
     evidence = profile.table().evidence(np.array([8.0, 16.0]), np.array([60.0, 60.0]), NOTHING[:2])
     assert evidence.shape == (2, len(NAMES))
     share = np.exp(column(evidence, "flow_share", BATHTUB))
@@ -39,7 +45,7 @@ def test_a_use_is_seen_beside_its_like(home):
 
 def test_a_use_is_not_its_own_evidence(home):
     flow, volume, probability = home
-    alone = HomeProfile.of(flow[-1:], volume[-1:], probability[-1:])
+    alone = profile_of(flow[-1:], volume[-1:], probability[-1:])
     evidence = alone.table().evidence(flow[-1:], volume[-1:], probability[-1:])
     nothing = HomeProfile.none().table().evidence(flow[-1:], volume[-1:], NOTHING[:1])
     assert evidence == pytest.approx(nothing)
@@ -47,13 +53,13 @@ def test_a_use_is_not_its_own_evidence(home):
 
 def test_leaving_out_equals_a_profile_of_the_others(home):
     flow, volume, probability = home
-    within = HomeProfile.of(*home).table().evidence(*home)[0]
-    others = HomeProfile.of(flow[1:], volume[1:], probability[1:])
+    within = profile_of(*home).table().evidence(*home)[0]
+    others = profile_of(flow[1:], volume[1:], probability[1:])
     assert within == pytest.approx(others.table().evidence(flow[:1], volume[:1], NOTHING[:1])[0], abs=1e-6)
 
 
 def test_any_flow_and_volume_gives_numbers():
     flow, volume = np.array([1e-9, 1e9, 5.0]), np.array([1e-9, 1e9, 1.0])
     probability = np.full((3, len(LABELS)), 1 / len(LABELS))
-    profile = HomeProfile.of(flow, volume, probability)
+    profile = profile_of(flow, volume, probability)
     assert np.isfinite(profile.table().evidence(flow, volume, probability)).all()

@@ -1,4 +1,4 @@
-"""What a home's uses of each flow and volume are taken for: each shower head, bath spout and hose keeps to its own.
+"""What a home's uses of each flow, volume and hour are taken for: each shower head, spout and hose keeps to its own.
 
 Published ranges of showers, baths and hoses overlap; those of one home hardly do. So after a first look at all uses, a
 use is looked at again beside the home's other uses of its flow, and of its flow and volume.
@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
+from flowsift.classify.home_clock import N_BINS, count_by_clock
+from flowsift.features import UseFeatures
 from flowsift.grouping import sum_by
 from flowsift.labels import LABELS
 
@@ -81,7 +83,7 @@ NAMES: tuple[str, ...] = (
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class HomeProfile:
-    """Number of uses of each label by flow and volume.
+    """Number of uses of each label by flow and volume, and by time of day.
 
     Attributes
     ----------
@@ -89,30 +91,36 @@ class HomeProfile:
         Bins that uses fall in, in order: position in `FLOW` times the size of `VOLUME`, plus position in `VOLUME`.
     count : ndarray, shape (n_bins, n_labels)
         Number of uses, each counted with its probabilities.
+    by_clock : ndarray, shape (home_clock.N_BINS, n_labels)
+        The same by the time of day at which they begin.
     """
 
     bin: IntArray
     count: FloatArray
+    by_clock: FloatArray
 
     @classmethod
-    def of(cls, flow_lpm: FloatArray, volume_l: FloatArray, probability: FloatArray) -> HomeProfile:
+    def of(cls, features: UseFeatures, probability: FloatArray) -> HomeProfile:
         """Count uses.
 
         Parameters
         ----------
-        flow_lpm, volume_l : ndarray, shape (n_uses,)
+        features : UseFeatures
         probability : ndarray, shape (n_uses, n_labels)
             What they are taken for.
         """
-        where = FLOW.bin_of(flow_lpm) * VOLUME.size + VOLUME.bin_of(volume_l)
+        where = FLOW.bin_of(features.flow_lpm) * VOLUME.size + VOLUME.bin_of(features.volume_l)
         bins, place = np.unique(where, return_inverse=True)
         count = np.column_stack([sum_by(place, column, bins.size) for column in probability.T])
-        return cls(bin=bins.astype(np.int64), count=count.round(DIGITS))
+        by_clock = count_by_clock(features.start_s, probability)
+        return cls(bin=bins.astype(np.int64), count=count.round(DIGITS), by_clock=by_clock.round(DIGITS))
 
     @classmethod
     def none(cls) -> HomeProfile:
         """Return the profile of a home of which nothing is known."""
-        return cls(bin=np.empty(0, np.int64), count=np.empty((0, len(LABELS))))
+        return cls(
+            bin=np.empty(0, np.int64), count=np.empty((0, len(LABELS))), by_clock=np.zeros((N_BINS, len(LABELS)))
+        )
 
     def table(self) -> ProfileTable:
         """Spread the counts out over all bins, to compare uses with."""

@@ -93,9 +93,7 @@ def _pooled(
     known: HomeProfile | None = None,
 ) -> HomeModel:
     """Pool the home model's probabilities of the uses wanted with the networks', and rule out what can't be."""
-    networks = trained_network()
-    again, profile = networks.look_again(evidence, features, wanted, known)
-    pooled = networks.probability(again, model.probability[wanted])
+    pooled, profile = trained_network().probability(evidence, features, wanted, model.probability[wanted], known)
     probability = (HomeFacts() if facts is None else facts).applied(within_limits(pooled, features.volume_l[wanted]))
     return replace(model, probability=probability, mode=model.mode[wanted], profile=profile)
 

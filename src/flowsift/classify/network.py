@@ -12,8 +12,9 @@ from scipy.special import log_softmax
 from threadpoolctl import ThreadpoolController
 
 from flowsift.arrays import FloatArray, IntArray
-from flowsift.classify import home_profile
+from flowsift.classify import home_clock, home_profile
 from flowsift.classify.evidence import LEAST, NAMES
+from flowsift.classify.home_clock import clock_evidence
 from flowsift.classify.home_profile import HomeProfile
 from flowsift.classify.uses_around import EACH_WAY, uses_around
 from flowsift.errors import OptionError
@@ -27,6 +28,7 @@ SECOND_NAMES: tuple[str, ...] = (
     *NAMES,
     *(f"first_{name}" for name in LABELS),
     *home_profile.NAMES,
+    *home_clock.NAMES,
     *(f"{when}_{k}" for when in ("before", "after") for k in range(N_SUMS)),
 )
 """Names of the columns of the evidence for the second look."""
@@ -96,8 +98,8 @@ class Network:
 class TwoLooks:
     """A network that looks at each use, and one that looks again at it among the home's others.
 
-    The second look is told what the first takes the home's uses of like flow and volume for, and what came before and
-    after.
+    The second look is told what the first takes the home's uses of like flow and volume for, and those at the same time
+    of day, and what came before and after.
 
     Attributes
     ----------
@@ -121,7 +123,7 @@ class TwoLooks:
         features: UseFeatures,
         wanted: IntArray,
         known: HomeProfile | None = None,
-    ) -> tuple[FloatArray, HomeProfile]:
+    ) -> tuple[Iterator[tuple[slice, FloatArray]], HomeProfile]:
         """Collect the evidence for the second look.
 
         Parameters
@@ -135,16 +137,14 @@ class TwoLooks:
 
         Returns
         -------
-        evidence : ndarray, shape (n_wanted, len(SECOND_NAMES))
+        parts : iterator of (slice, ndarray)
+            Some of the uses wanted at a time, so that a year of a home's uses stays small: their places and their
+            evidence, shape (n_some, len(SECOND_NAMES)).
         profile : HomeProfile
             That they were compared with.
         """
         parts, profile = beside_others(self.first, evidence, features, wanted, known)
-        # Single precision: a year of a home's uses stays small.
-        again: FloatArray = np.empty((wanted.size, len(SECOND_NAMES)), np.float32)
-        for some, own, around in parts:
-            again[some] = np.column_stack([own, self.summed(around)])
-        return again, profile
+        return ((some, np.column_stack([own, self.summed(around)])) for some, own, around in parts), profile
 
     def summed(self, around: FloatArray) -> FloatArray:
         """Sum up what is before and what is after each use.
@@ -163,7 +163,37 @@ class TwoLooks:
         told[seen] = np.maximum(self.around.output(around[seen]), 0.0)
         return np.concatenate([told[:, :EACH_WAY].sum(axis=1), told[:, EACH_WAY:].sum(axis=1)], axis=1)
 
-    def probability(self, second_evidence: FloatArray, home: FloatArray) -> FloatArray:
+    def probability(
+        self,
+        evidence: FloatArray,
+        features: UseFeatures,
+        wanted: IntArray,
+        home: FloatArray,
+        known: HomeProfile | None = None,
+    ) -> tuple[FloatArray, HomeProfile]:
+        """Look at uses, look again and pool that with the home model's view.
+
+        Parameters
+        ----------
+        evidence, features, wanted, known
+            As in `look_again`.
+        home : ndarray, shape (n_wanted, n_labels)
+            Probabilities of the home model.
+
+        Returns
+        -------
+        probability : ndarray, shape (n_wanted, n_labels)
+            Rows add up to 1.
+        profile : HomeProfile
+            Of the home's uses, or `known`.
+        """
+        parts, profile = self.look_again(evidence, features, wanted, known)
+        probability = np.empty(home.shape)
+        for some, again in parts:
+            probability[some] = self.pooled(again, home[some])
+        return probability, profile
+
+    def pooled(self, second_evidence: FloatArray, home: FloatArray) -> FloatArray:
         """Pool the second look with the home model's view.
 
         A weighted product of the two: what neither thinks likely is unlikely, and a home unlike those trained on is
@@ -205,7 +235,7 @@ def beside_others(
     """
     log_first = first.log_probability(evidence)
     taken_for = np.exp(log_first)
-    profile = HomeProfile.of(features.flow_lpm, features.volume_l, taken_for) if known is None else known
+    profile = HomeProfile.of(features, taken_for) if known is None else known
     own = taken_for if known is None else np.zeros_like(taken_for)
 
     def parts() -> Iterator[tuple[slice, FloatArray, FloatArray]]:
@@ -213,7 +243,8 @@ def beside_others(
         for some in _some_at_once(wanted.size):
             use = wanted[some]
             beside = others.evidence(features.flow_lpm[use], features.volume_l[use], own[use])
-            told = np.column_stack([evidence[use], np.maximum(log_first[use], np.log(LEAST)), beside])
+            by_clock = clock_evidence(profile.by_clock, features.start_s[use], own[use])
+            told = np.column_stack([evidence[use], np.maximum(log_first[use], np.log(LEAST)), beside, by_clock])
             yield some, told, uses_around(features, log_first, use)
 
     return parts(), profile

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from flowsift.classify.facts import HomeFacts
+from flowsift.classify.home_clock import N_BINS
 from flowsift.classify.home_profile import FLOW, VOLUME, HomeProfile
 from flowsift.classify.mixture import HomeModel
 from flowsift.classify.modes import Modes
@@ -22,7 +23,7 @@ from flowsift.study.alerts import AlertRule
 from flowsift.units import litres_per
 
 KIND = "flowsift learned home"
-VERSION = 3
+VERSION = 4
 
 
 def home_to_json(home: LearnedHome) -> str:
@@ -189,7 +190,11 @@ def _read_profile(found: Fields) -> HomeProfile:
     bins = found.integers("bin")
     if bins.size and (bins[0] < 0 or bins[-1] >= FLOW.size * VOLUME.size or (np.diff(bins) <= 0).any()):
         raise InputError(f"{KIND}: expected the bins of a home's profile in order")
-    return HomeProfile(bin=bins, count=found.floats("count", bins.size, len(LABELS)))
+    return HomeProfile(
+        bin=bins,
+        count=found.floats("count", bins.size, len(LABELS)),
+        by_clock=found.floats("by_clock", N_BINS, len(LABELS)),
+    )
 
 
 def _read_trickle(found: Fields) -> RecordedTrickle:
