@@ -1,7 +1,7 @@
 """When a home's uses of each label begin: showers at seven and at ten, a hose after work.
 
 Times of day are compared with the home's own. The evidence is the same whatever zone a clock is set to, and a night
-worker's morning is a morning.
+worker's morning is a morning. Daylight saving moves it by an hour, about as much as habits vary.
 """
 
 from __future__ import annotations
@@ -14,10 +14,10 @@ from flowsift.labels import LABELS
 from flowsift.units import SECONDS_PER_DAY
 
 N_BINS = 48
-"""Bins of the day in which beginnings are counted."""
+"""Bins of the day in which beginnings are counted (assumption: half an hour is near)."""
 
 REACH = 2
-"""Bins on either side within which uses begin at the same time of day."""
+"""Bins on either side within which uses begin at the same time of day (assumption: habits keep to an hour or so)."""
 
 PEOPLE = np.array([name in ("flush", "shower", "faucet") for name in LABELS])
 """Labels that tell when people are at home and awake."""
