@@ -229,7 +229,9 @@ def seen_again(networks: TwoLooks, lesson: Lesson) -> Lesson:
     """Return what is learned from in a lesson, with the evidence for the second look."""
     taken = lesson.taken
     parts, _ = networks.look_again(lesson.evidence, lesson.features, taken)
-    evidence = np.concatenate([again for _, again in parts]) if taken.size else np.empty((0, len(SECOND_NAMES)))
+    evidence = np.empty((taken.size, len(SECOND_NAMES)), np.float32)
+    for some, again in parts:
+        evidence[some] = again
     return replace(lesson, features=lesson.features.at(taken), evidence=evidence, label=lesson.label[taken])
 
 

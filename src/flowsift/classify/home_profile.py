@@ -1,7 +1,8 @@
 """What a home's uses of each flow, volume and hour are taken for: each shower head, spout and hose keeps to its own.
 
 Published ranges of showers, baths and hoses overlap; those of one home hardly do. So after a first look at all uses, a
-use is looked at again beside the home's other uses of its flow, and of its flow and volume.
+use is looked at again beside the home's other uses of its flow, of its flow and volume, and of its time of day
+(`home_clock`).
 """
 
 from __future__ import annotations
