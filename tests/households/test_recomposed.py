@@ -35,6 +35,14 @@ def test_fills_keep_to_what_is_published(label):
     assert max(sizes) >= MOST_FILLS[label] - 1
 
 
+def test_a_machine_that_ran_once_still_runs():
+    once = loads("clothes_washer", n=1)
+    runs = [recomposed(once, rng=np.random.default_rng(seed)) for seed in range(3000)]
+    assert all(runs)
+    # The fills of few would all be left out.
+    assert 0 < sum(fills[0] is once[0] for fills in runs) < 30
+
+
 def test_a_machine_runs_one_load_at_a_time():
     for seed in range(50):
         fills = recomposed(loads("clothes_washer", every_s=1800.0), rng=np.random.default_rng(seed))

@@ -53,7 +53,8 @@ def recomposed(fills: Sequence[Use], *, rng: np.random.Generator) -> list[Use]:
     """Return the loads of a machine as another programme would run them.
 
     How many fills, how large, how fast, how far apart and how alike from load to load is drawn from spreads that are
-    wider than any maker's (assumptions); each fill keeps to the published ranges of its volume and flow.
+    wider than any maker's (assumptions); each fill keeps to the published ranges of its volume and flow. A machine of
+    which no fill would be left runs as before.
 
     Parameters
     ----------
@@ -64,7 +65,8 @@ def recomposed(fills: Sequence[Use], *, rng: np.random.Generator) -> list[Use]:
     programme = _drawn(fills, rng)
     loads = [list(load) for _, load in groupby(fills, key=lambda use: use.cycle)]
     nexts = [*(load[0].start_s for load in loads[1:]), np.inf]
-    return [use for load, end_s in zip(loads, nexts, strict=True) for use in _run(programme, load, end_s, rng)]
+    run = [use for load, end_s in zip(loads, nexts, strict=True) for use in _run(programme, load, end_s, rng)]
+    return run or list(fills)
 
 
 def _drawn(fills: Sequence[Use], rng: np.random.Generator) -> _Programme:
