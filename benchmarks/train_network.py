@@ -1,18 +1,21 @@
 """Train the networks that label uses, on simulated homes: ``python benchmarks/train_network.py``.
 
 Homes come from the training seeds alone, many with fixtures and habits changed by factors of their own, so that the
-networks don't learn one population's habits by heart. The weight of both views in the answer is set on validation
-homes, half of them changed further than any training home: what is to be judged may be unlike all of them. Writes
+networks don't learn one population's habits by heart. The first look learns from some of the homes, the second from
+all of them. The weight of both views in the answer is set on validation homes, half of them changed further than any
+training home: what is to be judged may be unlike all of them. Takes about two hours on two processors. Writes
 ``src/flowsift/classify/network.npz`` (plain arrays, read without pickle) and prints the scores on the validation homes.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from rich.progress import track
@@ -37,6 +40,8 @@ from flowsift.signal.segmentation import Segmentation
 from flowsift.units import SECONDS_PER_MINUTE
 from network_fitting import fit
 
+Found = TypeVar("Found")
+
 TARGET = Path(__file__).parents[1] / "src" / "flowsift" / "classify" / "network.npz"
 INTERVALS_S = (1.0, 1.0, 1.0, 1.0, 2.0, 5.0, 10.0, 10.0, 30.0, 60.0)
 PULSES_L = (0.03, 0.002, 0.005, 0.03, 0.01, 0.1, 0.03, 0.1, 0.4, 1.0)
@@ -52,7 +57,9 @@ LEAKY = 0.1
 """Share of homes that are given a worn flapper: one that hangs is rare."""
 HIDDEN = {"first": (128, 64), "second": (256, 128)}
 """Sizes of the hidden layers of each look."""
-MOST_LESSONS, MOST_TRUE = 200, 60
+FIRST_SHARE = 7 / 24
+"""Share of homes that the first look learns from: it is small, and the second corrects it."""
+MOST_LESSONS = {"first": (200, 60), "second": (120, 40)}
 """Uses of one home that are learned from, in each kind of cut and as true uses: more homes teach more than more of one
 home, and what is to be labelled is rarely cut as the truth is."""
 LEAN = 1.0
@@ -76,16 +83,13 @@ class Lesson:
         The true label, -1 where unclear.
     most : int
         Uses that are learned from, at most.
-    around : ndarray of float16, shape (n_uses, 2 * EACH_WAY, n_figures), optional
-        The uses around each, once they are looked at.
     """
 
     home: int
     features: UseFeatures
     evidence: FloatArray
     label: IntArray
-    most: int = MOST_LESSONS
-    around: FloatArray | None = None
+    most: int
 
     @property
     def taken(self) -> IntArray:
@@ -93,6 +97,30 @@ class Lesson:
         clear = np.flatnonzero(self.label >= 0)
         rng = np.random.default_rng([self.home, 9])
         return np.sort(rng.permutation(clear)[: self.most])
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rows:
+    """Uses to learn from.
+
+    Attributes
+    ----------
+    evidence : ndarray of float32, shape (n_uses, n_inputs)
+    label : ndarray of int64, shape (n_uses,)
+    volume_l : ndarray, shape (n_uses,)
+    around : ndarray of float16, shape (n_uses, 2 * EACH_WAY, n_figures), optional
+        The uses around each, for the second look.
+    """
+
+    evidence: FloatArray
+    label: IntArray
+    volume_l: FloatArray
+    around: FloatArray | None = None
+
+    @property
+    def weight(self) -> FloatArray:
+        """What uses count in the loss: the large ones more."""
+        return 0.5 + np.minimum(self.volume_l, 60.0) / 15.0
 
 
 def options_of(seed: int) -> dict[str, object]:
@@ -121,8 +149,9 @@ def options_of(seed: int) -> dict[str, object]:
     }
 
 
-def lessons_of(seed: int) -> list[Lesson]:
+def lessons_of(seed: int, look: str) -> list[Lesson]:
     """Return the lessons of a home: its pieces, its whole uses, and its true uses as if only their cuts were known."""
+    most, most_true = MOST_LESSONS[look]
     spreads = SPREADS["train" if seed in SEEDS["train"] else "validation"]
     home = simulate(seed, spread=spreads[seed % len(spreads)], **options_of(seed))  # type: ignore[arg-type]
     trace, truth = home.trace, account_of_truth(home.truth, home.trace)
@@ -132,6 +161,7 @@ def lessons_of(seed: int) -> list[Lesson]:
             features=describe_uses(trace, uses),
             evidence=evidence.astype(np.float32),
             label=true_labels(uses, truth),
+            most=most,
         )
         for uses, evidence in evidence_of_uses(trace)
     ]
@@ -146,7 +176,7 @@ def lessons_of(seed: int) -> list[Lesson]:
     evidence = weigh_evidence(cuts, **meter_of(trace))[1]
     return [
         *lessons,
-        Lesson(home=seed, features=cuts, evidence=evidence.astype(np.float32), label=truth.label[seen], most=MOST_TRUE),
+        Lesson(home=seed, features=cuts, evidence=evidence.astype(np.float32), label=truth.label[seen], most=most_true),
     ]
 
 
@@ -186,43 +216,59 @@ def true_labels(uses: Segmentation, truth: Account) -> IntArray:
     return label
 
 
-def gather(split: str, homes: int, workers: int) -> list[Lesson]:
-    """Collect the lessons of many homes."""
-    first = SEEDS[split][1_000]  # type: ignore[index]
+def first_rows_of(seed: int) -> list[Rows]:
+    """Return what the first look learns from a home."""
+    return [rows_of(lesson) for lesson in lessons_of(seed, "first")]
+
+
+def second_rows_of(seed: int, first: Network) -> list[Rows]:
+    """Return what the second look learns from a home, as the first sees it while it leans."""
+    return [beside(leaning(first, seed), lesson) for lesson in lessons_of(seed, "second") if lesson.taken.size]
+
+
+def gather(found: Callable[[int], list[Found]], seeds: range, workers: int) -> list[Found]:
+    """Collect what is found in many homes."""
     with ProcessPoolExecutor(workers) as pool:
-        rows = pool.map(lessons_of, range(first, first + homes))
-        return [lesson for row in track(rows, total=homes, description=f"{split} homes") for lesson in row]
+        by_home = pool.map(found, seeds)
+        homes = track(by_home, total=len(seeds), description=f"homes {seeds[0]} to {seeds[-1]}")
+        return [one for home in homes for one in home]
 
 
-def fitted_first(lessons: Sequence[Lesson]) -> Network:
-    """Fit the first look to the lessons."""
-    x, label, volume_l = learned_from(lessons)
-    return fit(x, label, weight_of(volume_l), hidden=HIDDEN["first"])[0]
+def rows_of(lesson: Lesson) -> Rows:
+    """Return the uses of a lesson that are learned from."""
+    taken = lesson.taken
+    return Rows(evidence=lesson.evidence[taken], label=lesson.label[taken], volume_l=lesson.features.volume_l[taken])
 
 
-def fitted_second(first: Network, lessons: Sequence[Lesson]) -> TwoLooks:
-    """Fit the second look to the lessons, as the first look sees them while it leans."""
-    seen = [beside(leaning(first, lesson.home), lesson) for lesson in lessons if lesson.taken.size]
-    x, label, volume_l = learned_from(seen)
-    around = np.concatenate([lesson.around for lesson in seen if lesson.around is not None])
-    del seen
-    second, told = fit(x, label, weight_of(volume_l), hidden=HIDDEN["second"], around=around)
+def joined(parts: list[Rows]) -> Rows:
+    """Put rows together, and empty the list: all of them twice don't fit into the memory."""
+    n_uses = sum(part.label.size for part in parts)
+    evidence, around = (
+        None if like is None else np.empty((n_uses, *like.shape[1:]), like.dtype)
+        for like in (parts[0].evidence, parts[0].around)
+    )
+    label, volume_l = np.empty(n_uses, np.int64), np.empty(n_uses)
+    stop = n_uses
+    while parts:
+        part = parts.pop()
+        some = slice(stop - part.label.size, stop)
+        stop = some.start
+        evidence[some], label[some], volume_l[some] = part.evidence, part.label, part.volume_l
+        if around is not None:
+            around[some] = part.around
+    return Rows(evidence=evidence, label=label, volume_l=volume_l, around=around)
+
+
+def fitted_first(rows: Rows) -> Network:
+    """Fit the first look."""
+    return fit(rows.evidence, rows.label, rows.weight, hidden=HIDDEN["first"])[0]
+
+
+def fitted_second(first: Network, rows: Rows) -> TwoLooks:
+    """Fit the second look."""
+    second, told = fit(rows.evidence, rows.label, rows.weight, hidden=HIDDEN["second"], around=rows.around)
     assert told is not None
     return TwoLooks(first=first, second=second, around=told, own_weight=1.0, home_weight=0.0)
-
-
-def weight_of(volume_l: FloatArray) -> FloatArray:
-    """Return what uses count in the loss: the large ones more."""
-    return 0.5 + np.minimum(volume_l, 60.0) / 15.0
-
-
-def learned_from(lessons: Sequence[Lesson]) -> tuple[FloatArray, IntArray, FloatArray]:
-    """Return the evidence, labels and volumes [L] of all uses that are learned from."""
-    return (
-        np.concatenate([lesson.evidence[lesson.taken] for lesson in lessons]),
-        np.concatenate([lesson.label[lesson.taken] for lesson in lessons]),
-        np.concatenate([lesson.features.volume_l[lesson.taken] for lesson in lessons]),
-    )
 
 
 def seen_again(networks: TwoLooks, lesson: Lesson) -> Lesson:
@@ -235,15 +281,13 @@ def seen_again(networks: TwoLooks, lesson: Lesson) -> Lesson:
     return replace(lesson, features=lesson.features.at(taken), evidence=evidence, label=lesson.label[taken])
 
 
-def beside(first: Network, lesson: Lesson) -> Lesson:
-    """Return what is learned from in a lesson: the evidence for the second look but the sums, and what they sum up."""
+def beside(first: Network, lesson: Lesson) -> Rows:
+    """Return the uses of a lesson that are learned from: the evidence for the second look, and what it is to sum up."""
     taken = lesson.taken
     parts, _ = beside_others(first, lesson.evidence, lesson.features, taken)
     told = [(own.astype(np.float32), around.astype(np.float16)) for _, own, around in parts]
     evidence, around = (np.concatenate(part) for part in zip(*told, strict=True))
-    return replace(
-        lesson, features=lesson.features.at(taken), evidence=evidence, label=lesson.label[taken], around=around
-    )
+    return replace(rows_of(lesson), evidence=evidence, around=around)
 
 
 def leaning(first: Network, home: int) -> Network:
@@ -261,14 +305,14 @@ def home_probability(lesson: Lesson) -> FloatArray:
 
 def weighed(networks: TwoLooks, lessons: Sequence[Lesson]) -> TwoLooks:
     """Set the weights of the second look and of the home model under which validation labels are likeliest."""
-    x, label, _ = learned_from(lessons)
-    own = networks.second.log_probability(x)
+    rows = joined([rows_of(lesson) for lesson in lessons])
+    own, label = networks.second.log_probability(rows.evidence), rows.label
     log_home = np.log(np.concatenate([home_probability(lesson)[lesson.taken] for lesson in lessons]))
-    rows = np.arange(label.size)
+    each = np.arange(label.size)
 
     def loss(log_weights: FloatArray) -> float:
         own_weight, home_weight = np.exp(log_weights)
-        return float(-log_softmax(own_weight * own + home_weight * log_home, axis=1)[rows, label].mean())
+        return float(-log_softmax(own_weight * own + home_weight * log_home, axis=1)[each, label].mean())
 
     own_weight, home_weight = np.exp(minimize(loss, np.log([0.7, 0.2]), method="Nelder-Mead").x)
     return replace(networks, own_weight=float(own_weight), home_weight=float(home_weight))
@@ -292,27 +336,28 @@ def print_scores(name: str, probability: Sequence[FloatArray], lessons: Sequence
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--homes", type=int, default=5600)
+    parser.add_argument("--homes", type=int, default=19200)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, default=TARGET)
     options = parser.parse_args()
-    train = gather("train", options.homes, options.workers)
-    tune = gather("validation", max(options.homes // 20, 8), options.workers)
-    first = fitted_first(train)
+    seeds = SEEDS["train"][1_000 : 1_000 + options.homes]
+    n_first = round(FIRST_SHARE * options.homes)
+    first = fitted_first(joined(gather(first_rows_of, seeds[:n_first], options.workers)))
+    unseen = SEEDS["validation"][1_000 : 1_000 + max(n_first // 20, 8)]
+    tune = gather(partial(lessons_of, look="first"), unseen, options.workers)
     print_scores("home model", [home_probability(lesson) for lesson in tune], tune)
     print_scores("first look", [first.log_probability(lesson.evidence) for lesson in tune], tune)
-    networks = fitted_second(first, train)
+    networks = fitted_second(first, joined(gather(partial(second_rows_of, first=first), seeds, options.workers)))
     tune = [seen_again(networks, lesson) for lesson in tune]
     networks = weighed(networks, tune)
     print_scores("second look", [networks.second.log_probability(lesson.evidence) for lesson in tune], tune)
     print_scores("pooled", [networks.pooled(lesson.evidence, home_probability(lesson)) for lesson in tune], tune)
     print(f"weights {networks.own_weight:.2f} and {networks.home_weight:.2f}")
-    first_seed = SEEDS["train"][1_000]
     np.savez_compressed(
         options.out,
         names=np.array(SECOND_NAMES),
         labels=np.array(LABELS),
-        trained_on=f"simulated homes, seeds {first_seed} to {first_seed + options.homes - 1}",
+        trained_on=f"simulated homes, seeds {seeds[0]} to {seeds[-1]}",
         pool=np.array([networks.own_weight, networks.home_weight]),
         **networks.first.arrays("first"),
         **networks.second.arrays("second"),
