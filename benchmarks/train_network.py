@@ -57,8 +57,6 @@ LEAKY = 0.1
 """Share of homes that are given a worn flapper: one that hangs is rare."""
 HIDDEN = {"first": (128, 64), "second": (256, 128)}
 """Sizes of the hidden layers of each look."""
-FIRST_SHARE = 7 / 24
-"""Share of homes that the first look learns from: it is small, and the second corrects it."""
 MOST_LESSONS = {"first": (200, 60), "second": (120, 40)}
 """Uses of one home that are learned from, in each kind of cut and as true uses: more homes teach more than more of one
 home, and what is to be labelled is rarely cut as the truth is."""
@@ -336,14 +334,14 @@ def print_scores(name: str, probability: Sequence[FloatArray], lessons: Sequence
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--homes", type=int, default=19200)
+    parser.add_argument("--homes", type=int, default=18000)
+    parser.add_argument("--first", type=int, default=5600, help="homes that the first, smaller look learns from")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, default=TARGET)
     options = parser.parse_args()
     seeds = SEEDS["train"][1_000 : 1_000 + options.homes]
-    n_first = round(FIRST_SHARE * options.homes)
-    first = fitted_first(joined(gather(first_rows_of, seeds[:n_first], options.workers)))
-    unseen = SEEDS["validation"][1_000 : 1_000 + max(n_first // 20, 8)]
+    first = fitted_first(joined(gather(first_rows_of, seeds[: options.first], options.workers)))
+    unseen = SEEDS["validation"][1_000 : 1_000 + max(options.first // 20, 8)]
     tune = gather(partial(lessons_of, look="first"), unseen, options.workers)
     print_scores("home model", [home_probability(lesson) for lesson in tune], tune)
     print_scores("first look", [first.log_probability(lesson.evidence) for lesson in tune], tune)

@@ -65,9 +65,14 @@ class Network:
         # Split among as many threads as there are, a product is rounded otherwise on another machine.
         with _thread_pools().limit(limits=1, user_api="blas"):
             for some in _some_at_once(len(evidence)):
-                layer = np.clip((evidence[some] - self.center) / self.scale, -CLIP, CLIP)
+                layer = evidence[some] - self.center
+                layer /= self.scale
+                np.clip(layer, -CLIP, CLIP, out=layer)
                 for k, (weight, bias) in enumerate(zip(self.weights, self.biases, strict=True)):
-                    layer = (layer if k == 0 else np.maximum(layer, 0.0)) @ weight + bias
+                    if k:
+                        np.maximum(layer, 0.0, out=layer)
+                    layer = layer @ weight
+                    layer += bias
                 last[some] = layer
         return last
 
