@@ -334,7 +334,7 @@ def print_scores(name: str, probability: Sequence[FloatArray], lessons: Sequence
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--homes", type=int, default=18000)
+    parser.add_argument("--homes", type=int, default=19200)
     parser.add_argument("--first", type=int, default=5600, help="homes that the first, smaller look learns from")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, default=TARGET)
