@@ -25,7 +25,9 @@ def cluster():
 def log_of(number, *, days=1):
     """Rows of one home's meter: flushes of a volume of its own, a shower, a trickle in every third home."""
     volume = np.zeros(days * DAY)
-    for start in range(300 + 7 * number, volume.size - 400, 700):
+    # At no regular times: a refill every two hours around the clock would be a leaking flapper's.
+    at = np.random.default_rng(number).choice(np.r_[2_400:3_900:60, 4_100:8_200:60], 12, replace=False)
+    for start in at:
         volume[start : start + 6] = 0.9 + 0.05 * (number % 7)
     volume[4_000:4_030] = 1.5
     if number % 3 == 0:
