@@ -14,8 +14,6 @@ from flowsift.classify.network import CLIP, N_SUMS, Network
 from flowsift.classify.uses_around import EACH_WAY
 from flowsift.labels import LABELS
 
-DECAY = 0.1
-"""Weight of the squared weights in the loss, over the weight of a batch."""
 STEPS = ((4, 2e-3), (3, 7e-4), (2, 2e-4))
 """Rounds over all lessons, and the step of each."""
 AT_ONCE = 1024
@@ -63,6 +61,7 @@ def fit(
     weight: FloatArray,
     *,
     hidden: Sequence[int],
+    decay: float,
     around: FloatArray | None = None,
     seed: int = 0,
 ) -> tuple[Network, Network | None]:
@@ -76,6 +75,8 @@ def fit(
     weight : ndarray, shape (n_uses,)
     hidden : sequence of int
         Sizes of the hidden layers.
+    decay : float
+        Weight of the squared weights in the loss, over the weight of a batch.
     around : ndarray of float16, shape (n_uses, 2 * EACH_WAY, n_figures), optional
         From `uses_around`.
     seed : int
@@ -98,7 +99,7 @@ def fit(
     evidence /= scale.astype(np.float32)
     np.clip(evidence, -CLIP, CLIP, out=evidence)
     layers = _Layers(evidence.shape[1], hidden, 0 if around is None else around.shape[2])
-    _descend(layers, evidence, label, weight, around, np.random.default_rng(seed))
+    _descend(layers, evidence, label, weight, around, decay, np.random.default_rng(seed))
     if layers.around is None:
         return _network(layers.own, center, scale), None
     n_figures = layers.around[0].in_features
@@ -115,6 +116,7 @@ def _descend(
     label: IntArray,
     weight: FloatArray,
     around: FloatArray | None,
+    decay: float,
     rng: np.random.Generator,
 ) -> None:
     """Bring the loss down, batch by batch."""
@@ -132,7 +134,7 @@ def _descend(
             share = torch.from_numpy(weight[some].astype(np.float32))
             squares = sum((part**2).sum() for part in decayed)
             optimiser.zero_grad(set_to_none=True)
-            (((by_use * share).sum() + 0.5 * DECAY * squares) / share.sum()).backward()
+            (((by_use * share).sum() + 0.5 * decay * squares) / share.sum()).backward()
             optimiser.step()
 
 

@@ -57,6 +57,8 @@ LEAKY = 0.1
 """Share of homes that are given a worn flapper: one that hangs is rare."""
 HIDDEN = {"first": (128, 64), "second": (256, 128)}
 """Sizes of the hidden layers of each look."""
+DECAY = {"first": 0.3, "second": 0.1}
+"""Decay of the weights of each look: the fewer homes, the more."""
 MOST_LESSONS = {"first": (200, 60), "second": (120, 40)}
 """Uses of one home that are learned from, in each kind of cut and as true uses: more homes teach more than more of one
 home, and what is to be labelled is rarely cut as the truth is."""
@@ -259,12 +261,14 @@ def joined(parts: list[Rows]) -> Rows:
 
 def fitted_first(rows: Rows) -> Network:
     """Fit the first look."""
-    return fit(rows.evidence, rows.label, rows.weight, hidden=HIDDEN["first"])[0]
+    return fit(rows.evidence, rows.label, rows.weight, hidden=HIDDEN["first"], decay=DECAY["first"])[0]
 
 
 def fitted_second(first: Network, rows: Rows) -> TwoLooks:
     """Fit the second look."""
-    second, told = fit(rows.evidence, rows.label, rows.weight, hidden=HIDDEN["second"], around=rows.around)
+    second, told = fit(
+        rows.evidence, rows.label, rows.weight, hidden=HIDDEN["second"], decay=DECAY["second"], around=rows.around
+    )
     assert told is not None
     return TwoLooks(first=first, second=second, around=told, own_weight=1.0, home_weight=0.0)
 
