@@ -132,6 +132,17 @@ def test_what_a_stopped_run_left_is_cleared_away(store, tmp_path):
     assert set(content(tmp_path / "out")) == {"fleet.json"}
 
 
+def test_a_stopped_run_may_still_write_what_it_had_in_hand(store, monkeypatch):
+    def raced(path, **_options):
+        raise OSError(errno.ENOTEMPTY, "Directory not empty", path)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(store.fs, "rm", raced)
+        store.prepare(["7"])
+    put(store)
+    assert store.holds("7", REQUEST)
+
+
 @pytest.mark.parametrize("unit", ["L", "gal"])
 def test_tables_hold_what_the_answer_holds(unit):
     result = small_answer(small_trace(unit=unit))

@@ -89,8 +89,11 @@ class FleetStore:
         self.clear()
 
     def clear(self) -> None:
-        """Remove what was begun and not finished."""
-        with suppress(FileNotFoundError):
+        """Remove what was begun and not finished.
+
+        A cluster that outlives a stopped run may still write the homes it had in hand; each removes its own at the end.
+        """
+        with suppress(OSError):
             self.fs.rm(self._path(UNFINISHED), recursive=True)
 
     def holds(self, home: str, request: Request) -> bool:
