@@ -243,10 +243,8 @@ def rows_of(lesson: Lesson) -> Rows:
 def joined(parts: list[Rows]) -> Rows:
     """Put rows together, and empty the list: all of them twice don't fit into the memory."""
     n_uses = sum(part.label.size for part in parts)
-    evidence, around = (
-        None if like is None else np.empty((n_uses, *like.shape[1:]), like.dtype)
-        for like in (parts[0].evidence, parts[0].around)
-    )
+    evidence, like = np.empty((n_uses, parts[0].evidence.shape[1]), np.float32), parts[0].around
+    around = None if like is None else np.empty((n_uses, *like.shape[1:]), like.dtype)
     label, volume_l = np.empty(n_uses, np.int64), np.empty(n_uses)
     stop = n_uses
     while parts:

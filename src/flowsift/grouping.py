@@ -42,6 +42,11 @@ def first_by(group: IntArray, n_groups: int) -> IntArray:
     return first
 
 
+def stretch_starts(group: IntArray) -> IntArray:
+    """Return where each stretch of one group number, all >= 0, begins."""
+    return np.flatnonzero(np.diff(group, prepend=-1))
+
+
 def expand_ranges(first: IntArray, stop: IntArray) -> tuple[IntArray, IntArray]:
     """Lay half-open ranges out one behind the other.
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
+from flowsift.grouping import stretch_starts
 
 EVENTS_AT_ONCE = 4096
 """Events whose shares are put in order at once: a year of them needs little memory so."""
@@ -74,7 +75,7 @@ def merged(shares: Shares) -> Shares:
     place = shares.event * (int(shares.flow.max(initial=0)) + 1) + shares.flow
     # Nearly sorted as they are, which this sort is fast on.
     order = np.argsort(place, kind="stable")
-    opens = _opens(place[order])
+    opens = stretch_starts(place[order])
     first = order[opens]
     volume_l = np.add.reduceat(shares.volume_l[order], opens) if opens.size else np.empty(0)
     return Shares(event=shares.event[first], flow=shares.flow[first], volume_l=volume_l)
@@ -89,12 +90,7 @@ def largest_l(shares: Shares, n_events: int) -> FloatArray:
     for first in range(0, n_events, EVENTS_AT_ONCE):
         some = np.flatnonzero((shares.event >= first) & (shares.event < first + EVENTS_AT_ONCE))
         part = merged(Shares(event=shares.event[some], flow=shares.flow[some], volume_l=shares.volume_l[some]))
-        opens = _opens(part.event)
+        opens = stretch_starts(part.event)
         if opens.size:
             largest[part.event[opens]] = np.maximum.reduceat(part.volume_l, opens)
     return largest
-
-
-def _opens(sorted_numbers: IntArray) -> IntArray:
-    """Return where each stretch of equal numbers, all >= 0, begins."""
-    return np.flatnonzero(np.diff(sorted_numbers, prepend=-1))

@@ -12,6 +12,7 @@ import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.disaggregation import TrickleSpans
+from flowsift.grouping import stretch_starts
 from flowsift.signal.blocks import BLOCK_S, Blocks, Resolution, block_cells, block_resolution, summarise_blocks
 from flowsift.signal.trickle_ends import end_cell, onset_cell
 from flowsift.signal.trickle_floor import SCALES, floor_rate
@@ -87,7 +88,7 @@ def _stays(start: IntArray, end: IntArray, blocks: Blocks, interval_s: float) ->
     last = blocks.known.size
     between = unknown[np.minimum(start[1:] // cells, last)] - unknown[np.minimum(end[:-1] // cells, last)]
     flow = np.append(0, np.cumsum((start[1:] > end[:-1]) & (between == 0)))
-    opens = np.flatnonzero(np.diff(flow, prepend=-1))
+    opens = stretch_starts(flow)
     length_s = (end[np.append(opens[1:], start.size) - 1] - start[opens]) * interval_s
     brief = length_s < HUMP_S
     gone = length_s < SCALES[0].window_s if brief.sum() < 2 else brief
