@@ -17,6 +17,7 @@ from flowsift.report.account import water_account
 from flowsift.report.account_text import account_sections
 from flowsift.report.as_json import json_dict
 from flowsift.report.digits import round_to_sum
+from flowsift.report.page.sheets import account_sheet
 from flowsift.study.flushes_study import flushes
 from flowsift.units import L_PER_GAL
 
@@ -107,6 +108,14 @@ def test_printed_columns_add_up_and_fit(result, units):
     np.testing.assert_allclose(numbers[:-1].sum(axis=0), numbers[-1], atol=1e-6)
     litres = L_PER_GAL if units == "us" else 1.0
     assert numbers[-1, 0] == pytest.approx(account.metered_l / litres, abs=0.051)
+
+
+@given(result=homes())
+def test_the_page_and_the_printed_account_name_the_same_shares(result):
+    account = water_account(result)
+    printed = re.findall(r"[\d.]+ %", "\n".join(account_sections(account)[1].lines))
+    shares = [cell for row in account_sheet(account).rows for cell in row if re.fullmatch(r"[\d.]+\.\d %", str(cell))]
+    assert shares == [share for share in printed if "." in share][:-1]
 
 
 @given(
