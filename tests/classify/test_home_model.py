@@ -122,7 +122,7 @@ def test_pieces_chain_over_short_pauses_at_like_flow():
     start = np.array([0.0, 15.0, 18.0, 40.0, 300.0])
     end = np.array([10.0, 17.0, 30.0, 50.0, 310.0])
     flow = np.array([5.0, 12.0, 5.2, 5.1, 5.0])
-    chain = chain_pieces(start, end, flow, longest_pause_s=10.0, alike=1.3)
+    chain = chain_pieces(start, end, flow, flow, longest_pause_s=10.0, alike=1.3)
     assert chain.tolist() == [0, 1, 0, 0, 2]
 
 

@@ -84,3 +84,19 @@ def test_two_runs_that_are_surely_a_shower_are_one_over_another_setting(pause_s,
 def test_a_hose_goes_on_after_a_minute_with_another_nozzle(pause_s, flow_lpm, uses):
     pieces = [(0, 120, 14.0, "hose"), (120 + pause_s, 200, flow_lpm, "hose")]
     assert len(set(joined(pieces))) == uses
+
+
+def test_a_machine_that_fills_in_doses_fills_once():
+    def doses(*volumes_l, pause_s=14.0, label="clothes_washer"):
+        start_s, pieces = 0.0, []
+        for volume_l in volumes_l:
+            pieces.append((start_s, 60.0 * volume_l / 8.0, 8.0, label))
+            start_s += 60.0 * volume_l / 8.0 + pause_s
+        return pieces
+
+    assert len(set(joined(doses(1.2, 1.2, 1.2, 1.3)))) == 1
+    assert len(set(joined(doses(1.2, 1.2, 1.2, pause_s=40.0)))) == 3
+    assert len(set(joined(doses(1.2, 1.2, 1.2, label="flush")))) == 3
+    # Fills of a programme, which may follow each other as closely, are not all of one size, or there are two of them.
+    assert len(set(joined(doses(12.0, 4.0, 8.0)))) == 3
+    assert len(set(joined(doses(12.0, 12.0)))) == 2

@@ -46,6 +46,16 @@ SURE_SHOWER_ALIKE = 1.6
 STAGE_PAUSE_S = 60.0
 """Longest time from one stage of a softener's regeneration to the next (assumption: the valve head turns)."""
 
+DOSING_PAUSE_S = 20.0
+"""Longest pause between two doses in the fill of a machine (assumption: one that weighs its water waits for each to
+soak in)."""
+
+DOSES_ALIKE = 1.3
+"""Flows and volumes of two such doses differ by at most this factor (assumption)."""
+
+FEWEST_DOSES = 3
+"""Doses of such a fill at least: two fills alike may follow each other as closely (assumption)."""
+
 MOST_BETWEEN = 5
 """Uses of other fixtures that may begin between two pieces of one use."""
 
@@ -58,6 +68,9 @@ MAYBE_BY_HAND = 0.3
 HARDLY_BY_HAND = 0.05
 """The same of a piece of a shower: what is left of it beside other uses looks like anything, but the whole must look
 like a shower."""
+
+MACHINES = tuple(LABELS.index(name) for name in ("clothes_washer", "dishwasher"))
+"""Labels whose flow a machine shuts off and on."""
 
 IRRIGATION = LABELS.index("irrigation")
 """Its zones follow each other within seconds, each through a valve of its own."""
@@ -94,17 +107,24 @@ def join_uses(features: UseFeatures, model: HomeModel, *, interval_s: float) -> 
     short = longest_seen_s(TAP_PAUSE_S, interval_s=interval_s)
     by_hand = model.probability[:, BY_HAND].sum(axis=1)
 
-    def chained(some: BoolArray, longest_pause_s: float, alike: float) -> IntArray:
-        return _chain_some(np.flatnonzero(some), features, longest_pause_s=longest_pause_s, alike=alike)
+    def chained(some: BoolArray, longest_pause_s: float, alike: float, volume_alike: float = np.inf) -> IntArray:
+        return _chain_some(np.flatnonzero(some), features, longest_pause_s, alike, volume_alike)
 
     # Longer cells don't show that a tap was shut: only an unchanged flow goes on from one to the next.
     tap_alike = TAP_ALIKE if interval_s <= TAP_PAUSE_S else VALVE_ALIKE
     likely = model.probability > SURE
     shower = chained(by_hand > HARDLY_BY_HAND, SHOWER_PAUSE_S, SHOWER_ALIKE)
+    doses = chained(
+        model.probability[:, MACHINES].sum(axis=1) > SURE,
+        longest_seen_s(DOSING_PAUSE_S, interval_s=interval_s),
+        DOSES_ALIKE,
+        DOSES_ALIKE,
+    )
     whole = _merged(
         chained(~likely[:, IRRIGATION], short, VALVE_ALIKE),
         chained(by_hand > MAYBE_BY_HAND, short, tap_alike),
         np.where(_is_shower(shower, features.volume_l, features.flow_lpm, model)[shower], shower, n + np.arange(n)),
+        _of_several(doses, FEWEST_DOSES),
         chained(likely[:, SHOWER], SHOWER_PAUSE_S, SURE_SHOWER_ALIKE),
         chained(likely[:, HOSE], HOSE_PAUSE_S, HOSE_ALIKE),
         chained(likely[:, SOFTENER], STAGE_PAUSE_S, np.inf),
@@ -122,6 +142,12 @@ def longest_seen_s(pause_s: float, *, interval_s: float) -> float:
     in it.
     """
     return max(pause_s - interval_s, interval_s) if interval_s <= pause_s else 0.0
+
+
+def _of_several(chain: IntArray, fewest: int) -> IntArray:
+    """Number pieces like `chain`, those of a chain with fewer than `fewest` pieces apart."""
+    apart = chain.max() + 1 + np.arange(chain.size)
+    return np.where(np.bincount(chain)[chain] < fewest, apart, chain)
 
 
 def _fragments(features: UseFeatures, model: HomeModel, *, longest_pause_s: float) -> IntArray:
@@ -154,30 +180,47 @@ def _least_volume_l() -> FloatArray:
     return np.array([typical_ranges()[label].volume_l.low for label in LABELS])
 
 
-def _chain_some(some: IntArray, features: UseFeatures, *, longest_pause_s: float, alike: float) -> IntArray:
+def _chain_some(
+    some: IntArray, features: UseFeatures, longest_pause_s: float, alike: float, volume_alike: float
+) -> IntArray:
     """Number pieces like `chain_pieces`, but chain only `some` of them; the others stay alone."""
     number = np.arange(features.n_uses)
     if some.size:
         start_s = features.start_s[some]
         end_s = start_s + features.duration_s[some]
-        chain = chain_pieces(start_s, end_s, features.flow_lpm[some], longest_pause_s=longest_pause_s, alike=alike)
+        chain = chain_pieces(
+            start_s,
+            end_s,
+            features.flow_lpm[some],
+            features.volume_l[some],
+            longest_pause_s=longest_pause_s,
+            alike=alike,
+            volume_alike=volume_alike,
+        )
         number[some] = some[first_by(chain, int(chain.max()) + 1)][chain]
     return np.unique(number, return_inverse=True)[1].astype(np.int64)
 
 
 def chain_pieces(
-    start_s: FloatArray, end_s: FloatArray, flow_lpm: FloatArray, *, longest_pause_s: float, alike: float
+    start_s: FloatArray,
+    end_s: FloatArray,
+    flow_lpm: FloatArray,
+    volume_l: FloatArray,
+    *,
+    longest_pause_s: float,
+    alike: float,
+    volume_alike: float = np.inf,
 ) -> IntArray:
     """Number pieces so that those with only a short pause and a like flow between them share a number.
 
     Parameters
     ----------
-    start_s, end_s, flow_lpm : ndarray, shape (n_pieces,)
+    start_s, end_s, flow_lpm, volume_l : ndarray, shape (n_pieces,)
         Sorted by start.
     longest_pause_s : float
         Longest pause inside one use [s].
-    alike : float
-        Largest ratio of the flows of neighbouring pieces, > 1.
+    alike, volume_alike : float
+        Largest ratio of the flows and of the volumes of neighbouring pieces, > 1.
 
     Returns
     -------
@@ -189,7 +232,9 @@ def chain_pieces(
     followed = np.zeros(n, bool)
     for apart in range(1, min(MOST_BETWEEN + 2, n)):
         pause = start_s[apart:] - end_s[:-apart]
-        like = np.abs(np.log(flow_lpm[apart:] / flow_lpm[:-apart])) < np.log(alike)
+        like = (np.abs(np.log(flow_lpm[apart:] / flow_lpm[:-apart])) < np.log(alike)) & (
+            np.abs(np.log(volume_l[apart:] / volume_l[:-apart])) < np.log(volume_alike)
+        )
         piece = np.arange(apart, n)
         follows = (pause >= 0) & (pause <= longest_pause_s) & like & (leader[apart:] == piece) & ~followed[:-apart]
         leader[piece[follows]] = piece[follows] - apart
