@@ -14,7 +14,7 @@ from flowsift.classify.network import CLIP, N_SUMS, Network
 from flowsift.classify.uses_around import EACH_WAY
 from flowsift.labels import LABELS
 
-STEPS = ((4, 2e-3), (3, 7e-4), (2, 2e-4), (1, 5e-5))
+STEPS = ((4, 2e-3), (3, 7e-4), (2, 2e-4))
 """Rounds over all lessons, and the step of each."""
 AT_ONCE = 1024
 """Uses in a batch."""

@@ -60,7 +60,7 @@ LEAKY = 0.1
 """Share of homes that are given a worn flapper: one that hangs is rare."""
 HIDDEN = {"first": (128, 64), "second": (256, 128)}
 """Sizes of the hidden layers of each look."""
-DECAY = {"first": 0.3, "second": 0.03}
+DECAY = {"first": 0.3, "second": 0.1}
 """Decay of the weights of each look: the fewer homes, the more."""
 MOST_LESSONS = {"first": (200, 60), "second": (120, 40)}
 """Uses of one home that are learned from, in each kind of cut and as true uses: more homes teach more than more of one
