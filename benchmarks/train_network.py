@@ -1,11 +1,10 @@
 """Train the networks that label uses, on simulated homes: ``python benchmarks/train_network.py``.
 
 Homes come from the training seeds alone, many with fixtures and habits changed by factors of their own, so that the
-networks don't learn one population's habits by heart. The first look learns from some of the homes, the second from all
-of them and from more that are changed further still. The weight of both views in the answer is set on validation homes,
-half of them changed further than most training homes: what is to be judged may be unlike all of them. Takes about two
-and a half hours on two processors. Writes ``src/flowsift/classify/network.npz`` (plain arrays, read without pickle) and
-prints the scores on the validation homes.
+networks don't learn one population's habits by heart. The first look learns from some of the homes, the second from
+all of them. The weight of both views in the answer is set on validation homes, half of them changed further than any
+training home: what is to be judged may be unlike all of them. Takes about two hours on two processors. Writes
+``src/flowsift/classify/network.npz`` (plain arrays, read without pickle) and prints the scores on the validation homes.
 """
 
 from __future__ import annotations
@@ -50,8 +49,6 @@ STOCKS = ("us", "us-efficient", "europe")
 DAYS = (14, 7, 14, 21, 7, 3)
 SPREADS = {"train": (0.0, 0.15, 0.3, 0.5), "validation": (0.0, 0.6)}
 """How far fixtures and habits depart from the population's (`flowsift.households.varied`), by turns."""
-WIDE_SEEDS, WIDE = SEEDS["train"][20_200:25_000], 1.0
-"""Training homes for the second look that depart further, and how far."""
 CROWDED = 0.2
 """Share of homes in which uses are made to run at once."""
 SPOILED = 0.2
@@ -152,18 +149,11 @@ def options_of(seed: int) -> dict[str, object]:
     }
 
 
-def spread_of(seed: int) -> float:
-    """Return how far a home departs from the population."""
-    if seed in WIDE_SEEDS:
-        return WIDE
-    spreads = SPREADS["train" if seed in SEEDS["train"] else "validation"]
-    return spreads[seed % len(spreads)]
-
-
 def lessons_of(seed: int, look: str) -> list[Lesson]:
     """Return the lessons of a home: its pieces, its whole uses, and its true uses as if only their cuts were known."""
     most, most_true = MOST_LESSONS[look]
-    home = simulate(seed, spread=spread_of(seed), **options_of(seed))  # type: ignore[arg-type]
+    spreads = SPREADS["train" if seed in SEEDS["train"] else "validation"]
+    home = simulate(seed, spread=spreads[seed % len(spreads)], **options_of(seed))  # type: ignore[arg-type]
     trace, truth = home.trace, account_of_truth(home.truth, home.trace)
     lessons = [
         Lesson(
@@ -236,7 +226,7 @@ def second_rows_of(seed: int, first: Network) -> list[Rows]:
     return [beside(leaning(first, seed), lesson) for lesson in lessons_of(seed, "second") if lesson.taken.size]
 
 
-def gather(found: Callable[[int], list[Found]], seeds: Sequence[int], workers: int) -> list[Found]:
+def gather(found: Callable[[int], list[Found]], seeds: range, workers: int) -> list[Found]:
     """Collect what is found in many homes."""
     with ProcessPoolExecutor(workers) as pool:
         by_home = pool.map(found, seeds)
@@ -347,12 +337,11 @@ def print_scores(name: str, probability: Sequence[FloatArray], lessons: Sequence
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--homes", type=int, default=19200)
-    parser.add_argument("--wide", type=int, default=len(WIDE_SEEDS), help="homes that depart further, beside those")
     parser.add_argument("--first", type=int, default=5600, help="homes that the first, smaller look learns from")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, default=TARGET)
     options = parser.parse_args()
-    seeds = [*SEEDS["train"][1_000 : 1_000 + options.homes], *WIDE_SEEDS[: options.wide]]
+    seeds = SEEDS["train"][1_000 : 1_000 + options.homes]
     first = fitted_first(joined(gather(first_rows_of, seeds[: options.first], options.workers)))
     unseen = SEEDS["validation"][1_000 : 1_000 + max(options.first // 20, 8)]
     tune = gather(partial(lessons_of, look="first"), unseen, options.workers)

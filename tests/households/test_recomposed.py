@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from flowsift.households import simulate
-from flowsift.households.recomposed import DOSES_L, DOSING_PAUSE_S, MOST_FILLS, recomposed
+from flowsift.households.recomposed import MOST_FILLS, recomposed
 from flowsift.households.uses import Use, filled
 from flowsift.standards import typical_ranges
 
@@ -70,19 +70,3 @@ def test_varied_homes_have_machines_of_their_own():
         return [table.groupby("cycle").size().median() for table in washing if len(table)]
 
     assert sizes(0.2) != sizes(0.0)
-
-
-def test_a_machine_may_take_its_water_in_doses_of_one_size():
-    for seed in range(20):
-        fills = recomposed(loads("clothes_washer"), dosed=1.0, rng=np.random.default_rng(seed))
-        dose_l = []
-        for use in fills:
-            flows = use.flow_lpm > 0.0
-            begins = np.flatnonzero(flows[1:] & ~flows[:-1])
-            ends = np.flatnonzero(~flows[1:] & flows[:-1]) + 1
-            pause_s = use.t_s[begins[1:]] - use.t_s[ends[:-1]]
-            assert np.all((pause_s >= DOSING_PAUSE_S[0] - 1e-6) & (pause_s <= DOSING_PAUSE_S[1] + 1e-6))
-            dose_l.append(use.volume_l / begins.size)
-        # The last dose of a fill is no smaller: all of a fill share what a whole number of doses leaves over.
-        assert max(dose_l) < 2.0 * min(dose_l)
-        assert max(dose_l) <= 1.5 * DOSES_L[1]

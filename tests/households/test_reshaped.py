@@ -63,18 +63,3 @@ def test_uses_of_one_fixture_are_alike_in_shape():
 
     within = np.std(np.log(opening(one))) + np.std(np.log(opening(other)))
     assert within < abs(np.log(opening(one).mean() / opening(other).mean()))
-
-
-def test_a_mixer_may_hunt_but_no_float():
-    def swings(label):
-        """Largest number of times that the flow turns in a use, over some fixtures."""
-        most = 0
-        for seed in range(20):
-            for use in reshaped(draws(label, n=3), spread=SPREAD, hunting=1.0, rng=np.random.default_rng(seed)):
-                assert use.volume_l == pytest.approx(5.0 * 8.0, rel=0.02)
-                level = use.flow_lpm[use.flow_lpm > 1.0]
-                most = max(most, np.count_nonzero(np.diff(np.sign(np.diff(level)))))
-        return most
-
-    assert swings("shower") > 20
-    assert swings("flush") < 10

@@ -19,12 +19,6 @@ MOST_FILLS = {"clothes_washer": 12, "dishwasher": 8}
 BREAK_S = 60.0
 """Time that a machine stands still between two loads, at least [s] (assumption)."""
 
-DOSES_L = (0.3, 3.0)
-"""Least and largest dose of a machine that takes its water in doses [L] (assumption)."""
-
-DOSING_PAUSE_S = (2.0, 18.0)
-"""Shortest and longest pause between two doses [s] (assumption)."""
-
 SLOWEST = 1.4
 """Times as long as at the usual pressure that a fill may take at low pressure (assumption)."""
 
@@ -40,8 +34,6 @@ class _Programme:
     flow_lpm : ndarray, shape (n_fills,)
     bursts : ndarray of int64, shape (n_fills,)
         Number of short runs that a fill comes in.
-    dose_l, dosing_pause_s : float
-        What the runs take where all fills come in doses [L], and the longest pause between them [s]; 0 where not.
     pause_s : ndarray, shape (n_fills,)
         From the end of the fill before [s]; the first has none.
     unlike, late_s, missing : float
@@ -51,15 +43,13 @@ class _Programme:
     share: FloatArray
     flow_lpm: FloatArray
     bursts: IntArray
-    dose_l: float
-    dosing_pause_s: float
     pause_s: FloatArray
     unlike: float
     late_s: float
     missing: float
 
 
-def recomposed(fills: Sequence[Use], *, dosed: float = 0.0, rng: np.random.Generator) -> list[Use]:
+def recomposed(fills: Sequence[Use], *, rng: np.random.Generator) -> list[Use]:
     """Return the loads of a machine as another programme would run them.
 
     How many fills, how large, how fast, how far apart and how alike from load to load is drawn from spreads that are
@@ -70,31 +60,25 @@ def recomposed(fills: Sequence[Use], *, dosed: float = 0.0, rng: np.random.Gener
     ----------
     fills : sequence of Use
         Of one machine, whose label is one of `MOST_FILLS`.
-    dosed : float
-        Probability that it takes its water in doses of one size, as where a machine weighs what it has taken.
     rng : Generator
     """
-    programme = _drawn(fills, dosed, rng)
+    programme = _drawn(fills, rng)
     loads = [list(load) for _, load in groupby(fills, key=lambda use: use.cycle)]
     nexts = [*(load[0].start_s for load in loads[1:]), np.inf]
     run = [use for load, end_s in zip(loads, nexts, strict=True) for use in _run(programme, load, end_s, rng)]
     return run or list(fills)
 
 
-def _drawn(fills: Sequence[Use], dosed: float, rng: np.random.Generator) -> _Programme:
+def _drawn(fills: Sequence[Use], rng: np.random.Generator) -> _Programme:
     published = typical_ranges()[fills[0].label].flow_lpm
     flow_lpm = np.median([use.volume_l / use.duration_s for use in fills]) * SECONDS_PER_MINUTE
     # Cold, hot and both at once.
     valves_lpm = np.clip(flow_lpm * rng.lognormal(0.0, 0.3, 3), published.low, published.high)
     n = int(rng.integers(2, MOST_FILLS[fills[0].label] + 1))
-    (doses,) = rng.spawn(1)
-    in_doses = doses.random() < dosed
     return _Programme(
         share=rng.dirichlet(np.full(n, 1.5)),
         flow_lpm=valves_lpm[rng.choice(3, n, p=[0.7, 0.15, 0.15])],
         bursts=np.where(rng.random(n) < 0.15, rng.integers(2, 8, n), 1),
-        dose_l=in_doses * float(np.exp(doses.uniform(*np.log(DOSES_L)))),
-        dosing_pause_s=in_doses * float(doses.uniform(*DOSING_PAUSE_S)),
         pause_s=np.clip(rng.lognormal(np.log(240.0), 1.0, n), 20.0, 2400.0) * (np.arange(n) > 0),
         unlike=float(rng.uniform(0.01, 0.25)),
         late_s=float(rng.uniform(1.0, 60.0)),
@@ -113,11 +97,9 @@ def _run(programme: _Programme, load: Sequence[Use], end_s: float, rng: np.rando
         now_s += max(float(programme.pause_s[k] + rng.normal(0.0, programme.late_s)), 15.0) if out else 0.0
         if rng.random() < programme.missing:
             continue
-        n, least_s, most_s = int(programme.bursts[k]), 3.0, 9.0
-        if programme.dose_l:
-            n, least_s, most_s = max(round(volume_l / programme.dose_l), 1), DOSING_PAUSE_S[0], programme.dosing_pause_s
+        n = int(programme.bursts[k])
         runs = [filled(volume_l / n, float(programme.flow_lpm[k])) for _ in range(n)]
-        t_s, flow_lpm = chain(*runs, pauses_s=rng.uniform(least_s, most_s, n - 1))
+        t_s, flow_lpm = chain(*runs, pauses_s=rng.uniform(3.0, 9.0, n - 1))
         longest_s = SLOWEST * float(t_s[-1])
         if now_s + longest_s + BREAK_S > end_s:
             break

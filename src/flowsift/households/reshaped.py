@@ -23,10 +23,6 @@ LONGEST_PART = 0.3
 MOST_PAUSED, LONGEST_PAUSE_S = 0.5, 60.0
 """Share of a fixture's uses that pause, at most, and how long for [s] (assumption)."""
 
-DEEPEST_WAVE, WAVE_S, WAVES_LAST_S = 0.3, (6.0, 120.0), (20.0, 600.0)
-"""How deep a mixer that hunts for its temperature lets the flow swing at most, as a share, for how long a swing takes,
-and for how long they last, shortest and longest [s] (assumption)."""
-
 TURN_S = 0.5
 """Time that a hand takes to shut or open a tap [s] (assumption)."""
 
@@ -43,10 +39,6 @@ class _Shape:
         Share of the time that these parts take.
     paused : float
         Share of the uses that pause.
-    wave : float
-        How deep the flow swings at first, as a share.
-    wave_s, waves_last_s : float
-        Time that a swing takes, and after which swings are a third as deep [s].
     """
 
     drift: float
@@ -55,12 +47,9 @@ class _Shape:
     opening_share: float
     closing_share: float
     paused: float
-    wave: float
-    wave_s: float
-    waves_last_s: float
 
 
-def reshaped(uses: Sequence[Use], *, spread: float, hunting: float = 0.0, rng: np.random.Generator) -> list[Use]:
+def reshaped(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> list[Use]:
     """Return the uses of a fixture in another shape: each takes its volume in its time, but for a pause.
 
     Parameters
@@ -69,8 +58,6 @@ def reshaped(uses: Sequence[Use], *, spread: float, hunting: float = 0.0, rng: n
         Of one fixture.
     spread : float
         How far the home's flows depart from the usual (`flowsift.households.varied`), > 0.
-    hunting : float
-        Probability that the flow swings, where hands open the tap.
     rng : Generator
     """
     label = uses[0].label
@@ -78,7 +65,6 @@ def reshaped(uses: Sequence[Use], *, spread: float, hunting: float = 0.0, rng: n
     width = spread * (HAND if by_hand else FLOAT.get(label, SOLENOID))
     drift, opening, closing = rng.normal(0.0, width, 3)
     begin, end = rng.uniform(0.02, LONGEST_PART, 2)
-    (waves,) = rng.spawn(1)
     shape = _Shape(
         drift=drift,
         opening=opening,
@@ -86,9 +72,6 @@ def reshaped(uses: Sequence[Use], *, spread: float, hunting: float = 0.0, rng: n
         opening_share=begin,
         closing_share=end,
         paused=float(rng.uniform(0.0, MOST_PAUSED)) if by_hand else 0.0,
-        wave=float(waves.uniform(0.0, DEEPEST_WAVE)) if by_hand and waves.random() < hunting else 0.0,
-        wave_s=float(np.exp(waves.uniform(*np.log(WAVE_S)))),
-        waves_last_s=float(np.exp(waves.uniform(*np.log(WAVES_LAST_S)))),
     )
     return [_in_shape(use, shape, rng) for use in uses]
 
@@ -99,13 +82,8 @@ def _in_shape(use: Use, shape: _Shape, rng: np.random.Generator) -> Use:
     begin, end = use.duration_s * shape.opening_share, use.duration_s * (1.0 - shape.closing_share)
     turn_s = min(TURN_S, 0.01 * use.duration_s)
     t_s = np.union1d(use.t_s, [begin, begin + turn_s, end - turn_s, end])
-    if shape.wave:
-        t_s = np.union1d(t_s, np.arange(0.0, use.duration_s, shape.wave_s / 8.0))
     change = (
-        drift * (t_s / use.duration_s - 0.5)
-        + np.where(t_s <= begin, opening, 0.0)
-        + np.where(t_s >= end, closing, 0.0)
-        + shape.wave * np.exp(-t_s / shape.waves_last_s) * np.sin(2.0 * np.pi * t_s / shape.wave_s)
+        drift * (t_s / use.duration_s - 0.5) + np.where(t_s <= begin, opening, 0.0) + np.where(t_s >= end, closing, 0)
     )
     changed = replace(use, t_s=t_s, flow_lpm=np.interp(t_s, use.t_s, use.flow_lpm) * np.exp(change))
     changed = replace(changed, flow_lpm=changed.flow_lpm * (use.volume_l / changed.volume_l))

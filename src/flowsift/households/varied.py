@@ -19,9 +19,6 @@ SPARED_SHARE = 0.5
 RECOMPOSED_SHARE = 0.5
 """Share of washers that run a programme unlike any other (`recomposed`)."""
 
-USUAL_SPREAD = 0.5
-"""Spread up to which no such washer takes its water in doses and no tap's flow swings; above, as large a share does."""
-
 RESHAPED_SHARE = 0.5
 """Share of fixtures whose uses have a shape of their own (`reshaped`)."""
 
@@ -53,7 +50,6 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
     rng : Generator
     """
     home = _factors(rng, spread / 2)
-    unusual = max(spread - USUAL_SPREAD, 0.0)
     broken_up = rng.random() < 0.5
     shapes, hours = rng.spawn(2)
     other_hours_s = OTHER_HOURS_S * (hours.random() < 0.5)
@@ -61,9 +57,9 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
     for name in dict.fromkeys(use.fixture for use in uses):
         own = [use for use in uses if use.fixture == name]
         if own[0].label in MOST_FILLS and rng.random() < RECOMPOSED_SHARE:
-            own = recomposed(own, dosed=unusual, rng=rng)
+            own = recomposed(own, rng=rng)
         if shapes.random() < RESHAPED_SHARE:
-            own = reshaped(own, spread=spread, hunting=unusual, rng=shapes)
+            own = reshaped(own, spread=spread, rng=shapes)
         flow, time = _within_ranges(own, *(home * _factors(rng, spread)))
         kept = float(rng.uniform(0.2, 1.0)) if rng.random() < SPARED_SHARE * spread else 1.0
         later_s = other_hours_s * float(hours.standard_normal())
