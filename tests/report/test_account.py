@@ -110,6 +110,7 @@ def test_printed_columns_add_up_and_fit(result, units):
     assert numbers[-1, 0] == pytest.approx(account.metered_l / litres, abs=0.051)
 
 
+@settings(deadline=None, max_examples=60)
 @given(result=homes())
 def test_the_page_and_the_printed_account_name_the_same_shares(result):
     account = water_account(result)
