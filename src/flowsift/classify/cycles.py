@@ -7,6 +7,9 @@ import numpy as np
 from flowsift.labels import LABELS
 from flowsift.trace import FloatArray, IntArray
 
+MACHINES = ("clothes_washer", "dishwasher")
+"""Labels whose uses are fills of a load."""
+
 LONGEST_BREAK_S: dict[str, float] = {
     "clothes_washer": 2400.0,  # a wash phase between two fills (common practice)
     "dishwasher": 3000.0,  # a main wash between two fills (common practice)

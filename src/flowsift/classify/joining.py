@@ -7,6 +7,7 @@ from functools import cache
 import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.classify.cycles import MACHINES
 from flowsift.classify.mixture import HomeModel
 from flowsift.features import UseFeatures
 from flowsift.grouping import first_by, sum_by
@@ -69,7 +70,7 @@ HARDLY_BY_HAND = 0.05
 """The same of a piece of a shower: what is left of it beside other uses looks like anything, but the whole must look
 like a shower."""
 
-MACHINES = tuple(LABELS.index(name) for name in ("clothes_washer", "dishwasher"))
+BY_MACHINE = tuple(LABELS.index(name) for name in MACHINES)
 """Labels whose flow a machine shuts off and on."""
 
 IRRIGATION = LABELS.index("irrigation")
@@ -115,10 +116,10 @@ def join_uses(features: UseFeatures, model: HomeModel, *, interval_s: float) -> 
     likely = model.probability > SURE
     shower = chained(by_hand > HARDLY_BY_HAND, SHOWER_PAUSE_S, SHOWER_ALIKE)
     doses = chained(
-        model.probability[:, MACHINES].sum(axis=1) > SURE,
+        model.probability[:, BY_MACHINE].sum(axis=1) > SURE,
         longest_seen_s(DOSING_PAUSE_S, interval_s=interval_s),
         DOSES_ALIKE,
-        DOSES_ALIKE,
+        volume_alike=DOSES_ALIKE,
     )
     whole = _merged(
         chained(~likely[:, IRRIGATION], short, VALVE_ALIKE),
@@ -211,7 +212,7 @@ def chain_pieces(
     alike: float,
     volume_alike: float = np.inf,
 ) -> IntArray:
-    """Number pieces so that those with only a short pause and a like flow between them share a number.
+    """Number pieces so that those of like flow and volume with only a short pause between them share a number.
 
     Parameters
     ----------

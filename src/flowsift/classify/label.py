@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
-from flowsift.classify.cycles import LONGEST_BREAK_S, discount_lone_fills, number_cycles
+from flowsift.classify.cycles import LONGEST_BREAK_S, MACHINES, discount_lone_fills, number_cycles
 from flowsift.classify.mixture import HomeModel
 from flowsift.classify.naming import name_fixtures
 from flowsift.classify.programmes import number_loads
@@ -18,9 +18,6 @@ LEAST_PROBABILITY = 0.35
 """A label less probable than this is not given: the event is ``other``."""
 
 OTHER = LABELS.index("other")
-
-MACHINES = ("clothes_washer", "dishwasher")
-"""Labels whose uses are fills of a load."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
