@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from matplotlib.figure import Figure
 
 import flowsift as fs
 from flowsift.disaggregation import Disaggregation, Shares, TrickleSpans, assemble
@@ -112,11 +113,16 @@ def test_printed_columns_add_up_and_fit(result, units):
 
 @settings(deadline=None, max_examples=60)
 @given(result=homes())
-def test_the_page_and_the_printed_account_name_the_same_shares(result):
+def test_every_view_of_an_account_names_the_same_shares(result):
     account = water_account(result)
-    printed = re.findall(r"[\d.]+ %", "\n".join(account_sections(account)[1].lines))
-    shares = [cell for row in account_sheet(account).rows for cell in row if re.fullmatch(r"[\d.]+\.\d %", str(cell))]
-    assert shares == [share for share in printed if "." in share][:-1]
+    printed = re.findall(r"\d+\.\d %", "\n".join(account_sections(account)[1].lines))[:-1]
+    rows = account_sheet(account).rows
+    assert [cell for row in rows for cell in row if re.fullmatch(r"\d+\.\d %", str(cell))] == printed
+    share_of = dict(zip((row[0] for row in rows), printed, strict=True))
+    axes = fs.plot.account(result, Figure().add_subplot())
+    drawn = [text.get_text().strip() for text in axes.texts]
+    names = [tick.get_text() for tick in axes.get_yticklabels()][: len(drawn)]
+    assert drawn == [share_of[name] for name in names]
 
 
 @given(

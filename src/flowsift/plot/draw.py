@@ -11,7 +11,7 @@ import pandas as pd
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import OptionError
 from flowsift.labels import PARTS, TRICKLE, label_words
-from flowsift.report.account import use_lines
+from flowsift.report.account import percentages, use_lines
 from flowsift.report.appearance import (
     FEW_DAYS,
     LOOKS,
@@ -53,11 +53,13 @@ def account(result: Disaggregation, axes: Any, *, units: UnitSystem = "si") -> A
     litres, unit = _unit(units)
     observed_s = result.trace.metered_s
     short = observed_s < SECONDS_PER_DAY
-    shown = sorted((use for use in use_lines(result) if use.volume_l > 0), key=lambda use: use.volume_l)
+    uses = use_lines(result)
+    shares = percentages(uses)
+    shown = sorted((use for use in uses if use.volume_l > 0), key=lambda use: use.volume_l)
     for use in shown:
         volume_l = use.volume_l if short else use.per_day_l
         bar = axes.barh(label_words(use.label), volume_l / litres, **_look(use.label))
-        axes.bar_label(bar, [f" {100 * use.share:.1f} %"])
+        axes.bar_label(bar, [f" {shares[use.label]:.1f} %"])
     axes.margins(x=0.12)
     span = f"in {lasting(observed_s)}" if short else "a day"
     axes.set_xlabel(f"volume {span} [{unit}]")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,7 @@ import pandas as pd
 from flowsift.disaggregation import Disaggregation
 from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
 from flowsift.quality import Finding
+from flowsift.report.digits import round_to_sum
 from flowsift.signal.resolution import smallest_trickle_lpm
 from flowsift.study.flushes_study import FlushStudy, flushes
 from flowsift.units import SECONDS_PER_DAY
@@ -159,6 +161,12 @@ class Account:
     def short(self) -> bool:
         """Whether less than a day was observed: an hour says little of a day, so people are told it as it is."""
         return self.observed_s < SECONDS_PER_DAY
+
+
+def percentages(uses: Sequence[UseLine]) -> dict[str, float]:
+    """Return the share of each label as it is shown, to a tenth, so that the shares add up [%]."""
+    rounded = round_to_sum((100.0 * use.share for use in uses), decimals=1)
+    return {use.label: percent for use, percent in zip(uses, rounded, strict=True)}
 
 
 def water_account(result: Disaggregation, *, study: FlushStudy | None = None) -> Account:

@@ -8,7 +8,7 @@ import pandas as pd
 
 from flowsift.labels import TRICKLE, UNEXPLAINED, label_words
 from flowsift.quality import Finding
-from flowsift.report.account import Account, TrickleLine, UseLine
+from flowsift.report.account import Account, TrickleLine, UseLine, percentages
 from flowsift.report.digits import round_to_sum
 from flowsift.report.sections import Section, wrapped, wrapped_all
 from flowsift.report.wording import TOO_SHORT, Amounts, lasting, moment
@@ -84,9 +84,9 @@ def _rows(account: Account, say: Amounts) -> list[_Row]:
     shown = [u for u in account.uses if u.volume_l > 0 or u.label == UNEXPLAINED]
     volumes = round_to_sum((say.number(u.volume_l) for u in shown), decimals=1)
     daily = round_to_sum((say.number(u.per_day_l) for u in shown), decimals=1)
-    shares = round_to_sum((100.0 * u.share for u in shown), decimals=1)
-    columns = zip(shown, volumes, daily, shares, strict=True)
-    return [_Row(use=use, volume=volume, daily=day, share=share) for use, volume, day, share in columns]
+    shares = percentages(account.uses)
+    columns = zip(shown, volumes, daily, strict=True)
+    return [_Row(use=use, volume=volume, daily=day, share=shares[use.label]) for use, volume, day in columns]
 
 
 def _uses(account: Account, rows: list[_Row], say: Amounts) -> tuple[str, ...]:

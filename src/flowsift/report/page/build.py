@@ -15,8 +15,8 @@ from markupsafe import Markup
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.files import write_text
-from flowsift.labels import label_words
-from flowsift.report.account import Account, water_account
+from flowsift.labels import UNEXPLAINED, label_words
+from flowsift.report.account import Account, percentages, water_account
 from flowsift.report.appearance import LOOKS, MARKS, SERIES
 from flowsift.report.page import amounts
 from flowsift.report.page.advice import worth_doing
@@ -89,6 +89,7 @@ def page_html(
         units=units,
         account=account,
         bars=_bars(account),
+        unexplained_percent=percentages(account.uses)[UNEXPLAINED],
         looks=LOOKS,
         ledger=ledger,
         study=study,
@@ -123,6 +124,7 @@ def _for_script(json: str) -> str:
 
 def _bars(account: Account) -> list[dict[str, Any]]:
     shown = sorted((use for use in account.uses if use.volume_l > 0), key=lambda use: -use.volume_l)
+    shares = percentages(account.uses)
     top = shown[0].volume_l if shown else 1.0
     return [
         {
@@ -132,7 +134,7 @@ def _bars(account: Account) -> list[dict[str, Any]]:
             "width": 100.0 * use.volume_l / top,
             "volume_l": use.volume_l,
             "per_day_l": use.per_day_l,
-            "share": use.share,
+            "percent": shares[use.label],
         }
         for use in shown
     ]

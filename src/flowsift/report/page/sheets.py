@@ -7,8 +7,7 @@ from markupsafe import Markup
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.labels import PARTS, UNEXPLAINED, label_words
-from flowsift.report.account import Account
-from flowsift.report.digits import round_to_sum
+from flowsift.report.account import Account, percentages
 from flowsift.report.page import amounts
 from flowsift.report.page.sheet import Sheet
 from flowsift.report.weeks import WEEKDAYS, usual_week
@@ -51,7 +50,7 @@ def sheets(
 def account_sheet(account: Account) -> Sheet:
     """Return the account by label; its rows add up to its foot."""
     shown = [use for use in account.uses if use.volume_l > 0 or use.label == UNEXPLAINED]
-    shares = round_to_sum((100.0 * use.share for use in shown), decimals=1)
+    shares = percentages(account.uses)
 
     def daily(litres: float) -> tuple[Markup, ...]:
         return () if account.short else (amounts.volume(litres),)
@@ -62,10 +61,10 @@ def account_sheet(account: Account) -> Sheet:
             f"{use.uses:,}" if use.uses else "",
             amounts.volume(use.volume_l),
             *daily(use.per_day_l),
-            f"{share:.1f} %",
+            f"{shares[use.label]:.1f} %",
             "" if use.probability is None else f"{100 * use.probability:.0f} %",
         )
-        for use, share in zip(shown, shares, strict=True)
+        for use in shown
     )
     table = Table(
         {
