@@ -14,6 +14,10 @@ def fills(flow_lpm, seconds, *, label, n=12):
     return [Use(start_s=3600.0 * k, label=label, fixture=label, t_s=t_s, flow_lpm=flow, cycle=k) for k in range(n)]
 
 
+def running_s(use):
+    return sum(b - a for a, b, *q in zip(use.t_s, use.t_s[1:], use.flow_lpm, use.flow_lpm[1:], strict=False) if any(q))
+
+
 @pytest.mark.parametrize("label", ["softener", "shower", "flush"])
 def test_no_fixture_leaves_what_is_published(label, monkeypatch):
     # The middle is kept within the ranges over all uses, not over those that are left of a spared fixture.
@@ -24,7 +28,7 @@ def test_no_fixture_leaves_what_is_published(label, monkeypatch):
     flows, volumes = [], []
     for seed in range(200):
         home = varied(uses, spread=1.0, rng=np.random.default_rng(seed))
-        flows += [np.median([60.0 * use.volume_l / use.duration_s for use in home])] if home else []
+        flows += [np.median([60.0 * use.volume_l / running_s(use) for use in home])] if home else []
         volumes += [np.median([use.volume_l for use in home])] if home else []
     for values, spread in ((flows, published.flow_lpm), (volumes, published.volume_l)):
         assert min(values) >= spread.low * (1 - 1e-9)
@@ -56,3 +60,20 @@ def test_in_half_of_the_homes_each_fixture_has_hours_of_its_own(monkeypatch):
         later_s = [new.start_s - old.start_s for new, old in zip(home, uses, strict=True)]
         apart_s.append(abs(np.median(later_s[:60]) - np.median(later_s[60:])))
     assert 0.3 < np.mean(np.array(apart_s) > 1200.0) < 0.6
+
+
+def test_one_use_stays_one_and_two_stay_two():
+    t_s, flow = np.array([0.0, 20.0, 20.5, 29.5, 30.0, 50.0]), np.array([5.0, 5.0, 0.0, 0.0, 5.0, 5.0])
+    uses = [
+        Use(start_s=62.0 * k, label="faucet", fixture="faucet-1", t_s=t_s, flow_lpm=flow, cycle=-1) for k in range(40)
+    ]
+    longest_s, least_apart_s = [], []
+    for seed in range(60):
+        home = varied(uses, spread=0.6, rng=np.random.default_rng(seed))
+        for use in home:
+            dry = (use.flow_lpm[1:] == 0.0) & (use.flow_lpm[:-1] == 0.0)
+            longest_s.append(np.diff(use.t_s)[dry].max())
+        ends = np.array([use.start_s + use.duration_s for use in home])
+        least_apart_s.append(min(np.array([use.start_s for use in home])[1:] - ends[:-1], default=np.inf))
+    assert max(longest_s) <= 10.0
+    assert min(least_apart_s) > 10.0

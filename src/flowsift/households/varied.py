@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from flowsift.households.recomposed import MOST_FILLS, recomposed
 from flowsift.households.reshaped import reshaped
-from flowsift.households.uses import Use
+from flowsift.households.uses import JOIN_PAUSE_S, Use
 from flowsift.standards import Spread, typical_ranges
+from flowsift.trace import BoolArray, FloatArray
 from flowsift.units import SECONDS_PER_MINUTE
 
 SPARED_SHARE = 0.5
@@ -31,6 +32,9 @@ OTHER_HOURS_S = 5400.0
 WIDEST = 2.0
 """Factors are drawn within this many standard deviations."""
 
+LONGEST_WAIT_S = 900.0
+"""Nobody waits longer for a tap in use [s] (assumption)."""
+
 
 def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> list[Use]:
     """Return a home's uses as if its fixtures and habits were less usual.
@@ -39,7 +43,8 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
     and in half of the homes single uses move by an hour or so, so that what usually follows what doesn't any more.
     In half of the homes, each fixture is used earlier or later than usual. A load or a programme keeps its order, but
     half of the washers run programmes of their own, and half of the fixtures have flows of a shape of their own. No
-    fixture leaves the published ranges of its flow and volume for it.
+    fixture leaves the published ranges of its flow and volume for it. What is one use stays one, and two stay two: the
+    pauses in a use keep their length, and people wait their turn at a tap.
 
     Parameters
     ----------
@@ -68,25 +73,49 @@ def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> l
         number, first, of = np.unique(cycle, return_index=True, return_inverse=True)
         stays = rng.random(number.size) < kept
         late_s = np.where(broken_up & (number < 0), rng.normal(0.0, LATE_S, number.size), 0.0)
-        for use, k in zip(own, of.tolist(), strict=True):
-            if stays[k]:
-                begin_s = own[int(first[k])].start_s
-                changed.append(
-                    replace(
-                        use,
-                        start_s=begin_s + later_s + time * (use.start_s - begin_s) + float(late_s[k]),
-                        t_s=use.t_s * time,
-                        flow_lpm=use.flow_lpm * flow,
-                    )
-                )
+        begin_s = [own[k].start_s for k in first.tolist()]
+        changed += _in_turn(
+            replace(
+                use,
+                start_s=begin_s[k] + later_s + time * (use.start_s - begin_s[k]) + float(late_s[k]),
+                t_s=_longer(use, time),
+                flow_lpm=use.flow_lpm * flow,
+            )
+            for use, k in zip(own, of.tolist(), strict=True)
+            if stays[k]
+        )
     return changed
+
+
+def _longer(use: Use, factor: float) -> FloatArray:
+    """Return the points of a use in time when all but its pauses takes `factor` times as long [s]."""
+    return np.concatenate([[0.0], np.cumsum(np.diff(use.t_s) * np.where(_runs(use), factor, 1.0))])
+
+
+def _runs(use: Use) -> BoolArray:
+    """Tell between which points of a use water runs, shape (n_points - 1,)."""
+    return np.asarray((use.flow_lpm[1:] > 0) | (use.flow_lpm[:-1] > 0))
+
+
+def _in_turn(uses: Iterable[Use]) -> list[Use]:
+    """Return the uses of a fixture; those of a tap begin late enough to be two, or whoever would wait long gives up."""
+    kept: list[Use] = []
+    free_s = -np.inf
+    for use in sorted(uses, key=lambda use: use.start_s):
+        begin_s = max(use.start_s, free_s)
+        if begin_s - use.start_s > LONGEST_WAIT_S:
+            continue
+        kept.append(use.moved(begin_s))
+        if use.label in JOIN_PAUSE_S:
+            free_s = begin_s + use.duration_s + JOIN_PAUSE_S[use.label] + 1.0
+    return kept
 
 
 def _within_ranges(own: Sequence[Use], flow: float, time: float) -> tuple[float, float]:
     """Limit factors so that the middle flow and volume of a fixture's uses don't leave their published ranges."""
     published = typical_ranges()[own[0].label]
     volume_l = np.median([use.volume_l for use in own])
-    flow_lpm = np.median([use.volume_l / use.duration_s for use in own]) * SECONDS_PER_MINUTE
+    flow_lpm = np.median([use.volume_l / np.diff(use.t_s)[_runs(use)].sum() for use in own]) * SECONDS_PER_MINUTE
     flow = _kept(flow, float(flow_lpm), published.flow_lpm)
     volume = _kept(flow * time, float(volume_l), published.volume_l)
     return flow, volume / flow
