@@ -2,8 +2,10 @@
 
 Homes come from the training seeds alone, many with fixtures and habits changed by factors of their own, so that the
 networks don't learn one population's habits by heart. The first look learns from some of the homes, the second from
-all of them. The weight of both views in the answer is set on validation homes, half of them changed further than any
-training home: what is to be judged may be unlike all of them. Takes about two hours on two processors. Writes
+all of them, and then goes on with further homes, many of them recorded for a few days only: lessons of both at once
+don't fit into the memory. The weight of both views in the answer is set on validation homes, half of them changed
+further than any training home: what is to be judged may be unlike all of them. Takes about three hours on two
+processors. Writes
 ``src/flowsift/classify/network.npz`` (plain arrays, read without pickle) and prints the scores on the validation homes.
 """
 
@@ -38,7 +40,7 @@ from flowsift.labels import LABELS
 from flowsift.pipeline import evidence_of_uses, meter_of
 from flowsift.signal.segmentation import Segmentation
 from flowsift.units import SECONDS_PER_MINUTE
-from network_fitting import fit
+from network_fitting import fit, go_on
 
 Found = TypeVar("Found")
 
@@ -47,6 +49,9 @@ INTERVALS_S = (1.0, 1.0, 1.0, 1.0, 2.0, 5.0, 10.0, 10.0, 30.0, 60.0)
 PULSES_L = (0.03, 0.002, 0.005, 0.03, 0.01, 0.1, 0.03, 0.1, 0.4, 1.0)
 STOCKS = ("us", "us-efficient", "europe")
 DAYS = (14, 7, 14, 21, 7, 3)
+FURTHER_DAYS = (14, 7, 3, 7, 1, 14, 3)
+"""Days that homes are recorded for: those learned from first, and further ones. Of a short record, a home's own
+repetition tells little yet."""
 SPREADS = {"train": (0.0, 0.15, 0.3, 0.5), "validation": (0.0, 0.6)}
 """How far fixtures and habits depart from the population's (`flowsift.households.varied`), by turns."""
 CROWDED = 0.2
@@ -123,7 +128,7 @@ class Rows:
         return 0.5 + np.minimum(self.volume_l, 60.0) / 15.0
 
 
-def options_of(seed: int) -> dict[str, object]:
+def options_of(seed: int, days: Sequence[int] = DAYS) -> dict[str, object]:
     """Draw what a training home is recorded with."""
     rng = np.random.default_rng([seed, 7])
     k = int(rng.integers(len(INTERVALS_S)))
@@ -140,7 +145,7 @@ def options_of(seed: int) -> dict[str, object]:
     return {
         "faults": faults if rng.random() < SPOILED else None,
         "together_per_d": together_per_d if rng.random() < CROWDED else 0,
-        "days": int(rng.choice(DAYS)),
+        "days": int(rng.choice(days)),
         "stock": str(rng.choice(STOCKS)),
         "interval_s": INTERVALS_S[k],
         "pulse_l": float(rng.choice(PULSES_L[: k + 4])),
@@ -149,11 +154,11 @@ def options_of(seed: int) -> dict[str, object]:
     }
 
 
-def lessons_of(seed: int, look: str) -> list[Lesson]:
+def lessons_of(seed: int, look: str, days: Sequence[int] = DAYS) -> list[Lesson]:
     """Return the lessons of a home: its pieces, its whole uses, and its true uses as if only their cuts were known."""
     most, most_true = MOST_LESSONS[look]
     spreads = SPREADS["train" if seed in SEEDS["train"] else "validation"]
-    home = simulate(seed, spread=spreads[seed % len(spreads)], **options_of(seed))  # type: ignore[arg-type]
+    home = simulate(seed, spread=spreads[seed % len(spreads)], **options_of(seed, days))  # type: ignore[arg-type]
     trace, truth = home.trace, account_of_truth(home.truth, home.trace)
     lessons = [
         Lesson(
@@ -221,9 +226,9 @@ def first_rows_of(seed: int) -> list[Rows]:
     return [rows_of(lesson) for lesson in lessons_of(seed, "first")]
 
 
-def second_rows_of(seed: int, first: Network) -> list[Rows]:
+def second_rows_of(seed: int, first: Network, days: Sequence[int] = DAYS) -> list[Rows]:
     """Return what the second look learns from a home, as the first sees it while it leans."""
-    return [beside(leaning(first, seed), lesson) for lesson in lessons_of(seed, "second") if lesson.taken.size]
+    return [beside(leaning(first, seed), lesson) for lesson in lessons_of(seed, "second", days) if lesson.taken.size]
 
 
 def gather(found: Callable[[int], list[Found]], seeds: range, workers: int) -> list[Found]:
@@ -269,6 +274,21 @@ def fitted_second(first: Network, rows: Rows) -> TwoLooks:
     )
     assert told is not None
     return TwoLooks(first=first, second=second, around=told, own_weight=1.0, home_weight=0.0)
+
+
+def gone_on(networks: TwoLooks, rows: Rows) -> TwoLooks:
+    """Let the second look learn from further homes."""
+    assert rows.around is not None
+    second, told = go_on(
+        networks.second,
+        networks.around,
+        rows.evidence,
+        rows.label,
+        rows.weight,
+        decay=DECAY["second"],
+        around=rows.around,
+    )
+    return replace(networks, second=second, around=told)
 
 
 def seen_again(networks: TwoLooks, lesson: Lesson) -> Lesson:
@@ -338,16 +358,20 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--homes", type=int, default=19200)
     parser.add_argument("--first", type=int, default=5600, help="homes that the first, smaller look learns from")
+    parser.add_argument("--further", type=int, default=15400, help="homes that the second look goes on with")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, default=TARGET)
     options = parser.parse_args()
     seeds = SEEDS["train"][1_000 : 1_000 + options.homes]
+    further = SEEDS["train"][1_000 + options.homes :][: options.further]
     first = fitted_first(joined(gather(first_rows_of, seeds[: options.first], options.workers)))
     unseen = SEEDS["validation"][1_000 : 1_000 + max(options.first // 20, 8)]
     tune = gather(partial(lessons_of, look="first"), unseen, options.workers)
     print_scores("home model", [home_probability(lesson) for lesson in tune], tune)
     print_scores("first look", [first.log_probability(lesson.evidence) for lesson in tune], tune)
     networks = fitted_second(first, joined(gather(partial(second_rows_of, first=first), seeds, options.workers)))
+    found = partial(second_rows_of, first=first, days=FURTHER_DAYS)
+    networks = gone_on(networks, joined(gather(found, further, options.workers)))
     tune = [seen_again(networks, lesson) for lesson in tune]
     networks = weighed(networks, tune)
     print_scores("second look", [networks.second.log_probability(lesson.evidence) for lesson in tune], tune)
@@ -357,7 +381,7 @@ def main() -> None:
         options.out,
         names=np.array(SECOND_NAMES),
         labels=np.array(LABELS),
-        trained_on=f"simulated homes, seeds {seeds[0]} to {seeds[-1]}",
+        trained_on=f"simulated homes, seeds {seeds[0]} to {further[-1]}",
         pool=np.array([networks.own_weight, networks.home_weight]),
         **networks.first.arrays("first"),
         **networks.second.arrays("second"),
