@@ -116,9 +116,7 @@ def fit(
     center = evidence.mean(axis=0, dtype=np.float64)
     # One column at a time: in double precision, all of them at once don't fit beside the lessons.
     scale = np.maximum([column.std(dtype=np.float64) for column in evidence.T], 1e-3)
-    evidence -= center.astype(np.float32)
-    evidence /= scale.astype(np.float32)
-    np.clip(evidence, -CLIP, CLIP, out=evidence)
+    _standardise(evidence, center, scale)
     layers = _Layers(evidence.shape[1], hidden, 0 if around is None else around.shape[2])
     n_batches = -(-label.size // AT_ONCE)
     steps = [np.full(n_batches, step) for rounds, step in STEPS for _ in range(rounds)]
@@ -162,10 +160,8 @@ def go_on(
     """
     torch.set_num_threads(1)
     torch.set_flush_denormal(True)
-    n_own = evidence.shape[1]
-    evidence -= own.center[:n_own].astype(np.float32)
-    evidence /= own.scale[:n_own].astype(np.float32)
-    np.clip(evidence, -CLIP, CLIP, out=evidence)
+    # The last inputs are the sums over the uses around.
+    _standardise(evidence, own.center[: evidence.shape[1]], own.scale[: evidence.shape[1]])
     layers = _Layers.of(own, told)
     before = [part.detach().clone() for part in layers.parameters()]
     n_batches = -(-label.size // AT_ONCE)
@@ -186,6 +182,13 @@ def go_on(
             part.lerp_(was, 0.5)
     assert layers.around is not None
     return _network(layers.own, own.center, own.scale), _network(layers.around, told.center, told.scale)
+
+
+def _standardise(evidence: FloatArray, center: FloatArray, scale: FloatArray) -> None:
+    """Bring evidence to the scale on which the layers see it, in place."""
+    evidence -= center.astype(np.float32)
+    evidence /= scale.astype(np.float32)
+    np.clip(evidence, -CLIP, CLIP, out=evidence)
 
 
 def _descend(
