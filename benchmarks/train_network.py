@@ -5,8 +5,8 @@ networks don't learn one population's habits by heart. The first look learns fro
 all of them, and then goes on with further homes, many of them recorded for a few days only: lessons of both at once
 don't fit into the memory. The weight of both views in the answer is set on validation homes, half of them changed
 further than any training home: what is to be judged may be unlike all of them. Takes about three hours on two
-processors. Writes
-``src/flowsift/classify/network.npz`` (plain arrays, read without pickle) and prints the scores on the validation homes.
+processors. Writes ``src/flowsift/classify/network.npz`` (plain arrays, read without pickle) and prints the scores on
+the validation homes.
 """
 
 from __future__ import annotations
