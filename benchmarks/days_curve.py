@@ -51,9 +51,8 @@ def main() -> None:
         drawn = resampled_homes(len(some)) @ some / len(some)
         low, high = np.percentile(drawn, [2.5, 97.5], axis=0)
         gain_low, gain_high = np.percentile(drawn - drawn[:, :1], [2.5, 97.5], axis=0)
-        print(
-            f"\n{population} population, {len(some)} homes\n\n| days | share of the first day's volume |\n| --- | --- |"
-        )
+        print(f"\n{population} population, {len(some)} homes\n")
+        print("| days | share of the first day's volume |\n| --- | --- |")
         for k, days in enumerate(N_DAYS):
             gain = f"; gain {gain_low[k]:+.3f} to {gain_high[k]:+.3f}" if k else ""
             print(f"| {days} | {some[:, k].mean():.3f} ({low[k]:.3f} to {high[k]:.3f}){gain} |")
