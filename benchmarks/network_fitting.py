@@ -36,17 +36,9 @@ hundred times as long for."""
 class _Layers(torch.nn.Module):
     """Network on the evidence on a use and, where there are any, on sums over the uses around it."""
 
-    def __init__(self, n_inputs: int, hidden: Sequence[int], n_around: int) -> None:
+    def __init__(self, own: torch.nn.Sequential, around: torch.nn.Sequential | None) -> None:
         super().__init__()
-        self.around = _stack([n_around, HIDDEN_AROUND, N_SUMS]) if n_around else None
-        self.own = _stack([n_inputs + 2 * N_SUMS * (n_around > 0), *hidden, len(LABELS)])
-
-    @classmethod
-    def of(cls, own: Network, told: Network) -> _Layers:
-        """Return the layers of fitted networks."""
-        layers = cls(1, (1,), 1)
-        layers.own, layers.around = _stack_of(own), _stack_of(told)
-        return layers
+        self.around, self.own = around, own
 
     def forward(self, own: torch.Tensor, around: torch.Tensor | None) -> torch.Tensor:
         if self.around is not None and around is not None:
@@ -110,14 +102,13 @@ def fit(
         Looks at a use around.
     """
     torch.manual_seed(seed)
-    # A sum that is split otherwise is rounded otherwise.
-    torch.set_num_threads(1)
-    torch.set_flush_denormal(True)
     center = evidence.mean(axis=0, dtype=np.float64)
     # One column at a time: in double precision, all of them at once don't fit beside the lessons.
     scale = np.maximum([column.std(dtype=np.float64) for column in evidence.T], 1e-3)
     _standardise(evidence, center, scale)
-    layers = _Layers(evidence.shape[1], hidden, 0 if around is None else around.shape[2])
+    look_around = None if around is None else _stack([around.shape[2], HIDDEN_AROUND, N_SUMS])
+    n_inputs = evidence.shape[1] + (0 if around is None else 2 * N_SUMS)
+    layers = _Layers(_stack([n_inputs, *hidden, len(LABELS)]), look_around)
     n_batches = -(-label.size // AT_ONCE)
     steps = [np.full(n_batches, step) for rounds, step in STEPS for _ in range(rounds)]
     _descend(layers, steps, evidence, label, weight, around, decay, np.random.default_rng(seed))
@@ -158,11 +149,9 @@ def go_on(
     -------
     own, told : Network
     """
-    torch.set_num_threads(1)
-    torch.set_flush_denormal(True)
     # The last inputs are the sums over the uses around.
     _standardise(evidence, own.center[: evidence.shape[1]], own.scale[: evidence.shape[1]])
-    layers = _Layers.of(own, told)
+    layers = _Layers(_stack_of(own), _stack_of(told))
     before = [part.detach().clone() for part in layers.parameters()]
     n_batches = -(-label.size // AT_ONCE)
     batch = np.arange(FURTHER_ROUNDS * n_batches)
@@ -202,6 +191,9 @@ def _descend(
     rng: np.random.Generator,
 ) -> None:
     """Bring the loss down, batch by batch; `steps` holds those of each round."""
+    # A sum that is split otherwise is rounded otherwise.
+    torch.set_num_threads(1)
+    torch.set_flush_denormal(True)
     decayed = [part for name, part in layers.named_parameters() if name.endswith("weight")]
     optimiser = torch.optim.Adam(layers.parameters())
     for steps_of_round in track(steps, description="rounds"):

@@ -18,6 +18,9 @@ RESTRICTOR = 0.1
 JOIN_PAUSE_S: dict[str, float] = {"faucet": 10.0, "shower": 180.0, "hose": 60.0, "bathtub": 300.0}
 """Longest pause inside one use, by label (convention of this package: what a person would call one use)."""
 
+LONGEST_WAIT_S = 900.0
+"""Nobody waits longer for a tap in use [s] (assumption)."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Use:
@@ -68,6 +71,11 @@ class Use:
         t_s = np.append(self.t_s[keep], [from_s, to_s])
         flow_lpm = np.append(self.flow_lpm[keep], [np.interp(from_s, self.t_s, self.flow_lpm), 0.0])
         return replace(self, t_s=t_s, flow_lpm=flow_lpm, by_volume=False)
+
+
+def free_from_s(use: Use) -> float:
+    """Return from when on what a hand opens again is another use of the fixture, by `JOIN_PAUSE_S` [s]."""
+    return use.start_s + use.duration_s + JOIN_PAUSE_S[use.label] + 1.0
 
 
 def cumulative_l(use: Use) -> FloatArray:

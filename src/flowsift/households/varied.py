@@ -9,7 +9,7 @@ import numpy as np
 
 from flowsift.households.recomposed import MOST_FILLS, recomposed
 from flowsift.households.reshaped import reshaped
-from flowsift.households.uses import JOIN_PAUSE_S, Use
+from flowsift.households.uses import JOIN_PAUSE_S, LONGEST_WAIT_S, Use, free_from_s
 from flowsift.standards import Spread, typical_ranges
 from flowsift.trace import BoolArray, FloatArray
 from flowsift.units import SECONDS_PER_MINUTE
@@ -31,9 +31,6 @@ OTHER_HOURS_S = 5400.0
 
 WIDEST = 2.0
 """Factors are drawn within this many standard deviations."""
-
-LONGEST_WAIT_S = 900.0
-"""Nobody waits longer for a tap in use [s] (assumption)."""
 
 
 def varied(uses: Sequence[Use], *, spread: float, rng: np.random.Generator) -> list[Use]:
@@ -107,7 +104,7 @@ def _in_turn(uses: Iterable[Use]) -> list[Use]:
             continue
         kept.append(use.moved(begin_s))
         if use.label in JOIN_PAUSE_S:
-            free_s = begin_s + use.duration_s + JOIN_PAUSE_S[use.label] + 1.0
+            free_s = free_from_s(kept[-1])
     return kept
 
 
