@@ -19,6 +19,7 @@ from flowsift.report.account_text import account_sections
 from flowsift.report.as_json import json_dict
 from flowsift.report.digits import round_to_sum
 from flowsift.report.page.sheets import account_sheet
+from flowsift.report.page.uses_shown import uses_shown
 from flowsift.study.flushes_study import flushes
 from flowsift.units import L_PER_GAL
 
@@ -112,11 +113,23 @@ def test_printed_columns_add_up_and_fit(result, units):
 
 
 @settings(deadline=None, max_examples=60)
+@given(result=homes(), units=st.sampled_from(["si", "us"]))
+def test_the_page_has_the_volumes_of_the_printed_account(result, units):
+    account = water_account(result)
+    printed = [re.findall(r"[\d,]+\.\d", line) for line in account_sections(account, units=units)[1].lines[1:]]
+    sheet = account_sheet(account, uses_shown(account))
+    rows = ["".join(map(str, row)) for row in (*sheet.rows, sheet.foot)]
+    shown = [re.findall(rf'class="in-{units}">([\d,]+\.\d) ', row) for row in rows]
+    n_amounts = 1 if account.short else 2
+    assert shown == [numbers[:n_amounts] for numbers in printed]
+
+
+@settings(deadline=None, max_examples=60)
 @given(result=homes())
 def test_every_view_of_an_account_names_the_same_shares(result):
     account = water_account(result)
     printed = re.findall(r"\d+\.\d %", "\n".join(account_sections(account)[1].lines))[:-1]
-    rows = account_sheet(account).rows
+    rows = account_sheet(account, uses_shown(account)).rows
     assert [cell for row in rows for cell in row if re.fullmatch(r"\d+\.\d %", str(cell))] == printed
     share_of = dict(zip((row[0] for row in rows), printed, strict=True))
     axes = fs.plot.account(result, Figure().add_subplot())

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pandas as pd
 
 from flowsift.labels import TRICKLE, UNEXPLAINED, label_words
 from flowsift.quality import Finding
-from flowsift.report.account import Account, TrickleLine, UseLine, percentages
-from flowsift.report.digits import round_to_sum
+from flowsift.report.account import Account, TrickleLine
+from flowsift.report.rounded import RoundedUse, rounded_uses
 from flowsift.report.sections import Section, wrapped, wrapped_all
 from flowsift.report.wording import TOO_SHORT, Amounts, lasting, moment
 from flowsift.units import UnitSystem
@@ -22,16 +20,6 @@ _FINDING_HEADINGS = {
     "assumption": "Assumed",
     "limit": "What this trace can't tell",
 }
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Row:
-    """One printed row of the table of uses: rounded so that each column adds up."""
-
-    use: UseLine
-    volume: float
-    daily: float
-    share: float
 
 
 def account_sections(account: Account, *, units: UnitSystem = "si") -> tuple[Section, ...]:
@@ -50,7 +38,7 @@ def account_sections(account: Account, *, units: UnitSystem = "si") -> tuple[Sec
         figures a day.
     """
     say = Amounts(units=units)
-    rows = _rows(account, say)
+    rows = rounded_uses(account, say)
     printed = {row.use.label: row for row in rows}
     sections = [
         Section(heading="Water account", lines=_period(account, say)),
@@ -70,26 +58,17 @@ def account_sections(account: Account, *, units: UnitSystem = "si") -> tuple[Sec
 
 def _period(account: Account, say: Amounts) -> tuple[str, ...]:
     missing = f", {lasting(account.gap_s)} missing" if account.gap_s else ""
-    daily = "" if account.short else f", {_tenths(account.per_day_l, say)} a day"
+    daily = "" if account.short else f", {say.tenths(account.per_day_l)} a day"
     return wrapped_all(
         (
             f"{moment(account.start)} to {moment(account.end)}, {account.timezone}",
             f"{lasting(account.observed_s)} metered{missing}",
-            f"{_tenths(account.metered_l, say)} metered{daily}",
+            f"{say.tenths(account.metered_l)} metered{daily}",
         )
     )
 
 
-def _rows(account: Account, say: Amounts) -> list[_Row]:
-    shown = [u for u in account.uses if u.volume_l > 0 or u.label == UNEXPLAINED]
-    volumes = round_to_sum((say.number(u.volume_l) for u in shown), decimals=1)
-    daily = round_to_sum((say.number(u.per_day_l) for u in shown), decimals=1)
-    shares = percentages(account.uses)
-    columns = zip(shown, volumes, daily, strict=True)
-    return [_Row(use=use, volume=volume, daily=day, share=shares[use.label]) for use, volume, day in columns]
-
-
-def _uses(account: Account, rows: list[_Row], say: Amounts) -> tuple[str, ...]:
+def _uses(account: Account, rows: list[RoundedUse], say: Amounts) -> tuple[str, ...]:
     def line(name: str, uses: str, volume: str, daily: str, share: str, sure: str = "") -> str:
         a_day = "" if account.short else f"{daily:>13}"
         return f"  {name:<20}{uses:>8}{volume:>13}{a_day}{share:>10}{sure:>9}".rstrip()
@@ -112,7 +91,7 @@ def _uses(account: Account, rows: list[_Row], say: Amounts) -> tuple[str, ...]:
     )
 
 
-def _trickle(account: Account, printed: dict[str, _Row], say: Amounts) -> tuple[str, ...]:
+def _trickle(account: Account, printed: dict[str, RoundedUse], say: Amounts) -> tuple[str, ...]:
     trickle = account.trickle
     if trickle is None or TRICKLE not in printed:
         return wrapped("none found" if account.trickle_told else TOO_SHORT)
@@ -143,7 +122,7 @@ def _toilets(account: Account, say: Amounts) -> tuple[str, ...]:
     left = account.unmeasured_flushes
     if left:
         many = f"{left:,} more {_flushes(left)}" if lines else f"{left:,} {_flushes(left)}"
-        note = f"{many}, {_tenths(account.unmeasured_flush_l, say)}, at no repeated volume: not measured"
+        note = f"{many}, {say.tenths(account.unmeasured_flush_l)}, at no repeated volume: not measured"
         lines += wrapped(note)
     return tuple(lines)
 
@@ -152,11 +131,11 @@ def _flushes(n: int) -> str:
     return "flush" if n == 1 else "flushes"
 
 
-def _unexplained(account: Account, printed: dict[str, _Row], say: Amounts) -> tuple[str, ...]:
+def _unexplained(account: Account, printed: dict[str, RoundedUse], say: Amounts) -> tuple[str, ...]:
     if account.unexplained.volume_l <= 0:
         return ("  nothing",)
     row, gap = printed[UNEXPLAINED], account.gap_volume_l
-    of_gap = f"; {_tenths(gap, say)} of it passed while no data came in" if gap > 0 else ""
+    of_gap = f"; {say.tenths(gap)} of it passed while no data came in" if gap > 0 else ""
     return wrapped(f"{row.volume:,.1f} {say.unit}, {row.share:.1f} % of the whole{of_gap}")
 
 
@@ -168,8 +147,3 @@ def _finding(finding: Finding, timezone: str) -> str:
         first = f", first at {when:%Y-%m-%d %H:%M:%S}"
     treatment = f": {finding.treatment}" if finding.treatment else ""
     return f"{finding.what}{count}{first}{treatment}"
-
-
-def _tenths(litres: float, say: Amounts) -> str:
-    """Return a volume to the tenth, as the table under it has them."""
-    return f"{say.number(litres):,.1f} {say.unit}"

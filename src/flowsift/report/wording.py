@@ -38,6 +38,14 @@ class Amounts:
         value = self.number(litres)
         return f"{value:,.0f} {self.unit}" if abs(value) >= 100 else f"{value:,.1f} {self.unit}"
 
+    def tenths(self, litres: float) -> str:
+        """Return a volume to the tenth, as the account has them."""
+        return self.tenth(self.number(litres))
+
+    def tenth(self, number: float) -> str:
+        """Return a number of units to the tenth."""
+        return f"{number:,.1f} {self.unit}"
+
     def flow(self, lpm: float) -> str:
         """Return a flow in words: ``0.117 L/min``."""
         return f"{plain(self.number(lpm))} {self.unit}/min"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from markupsafe import Markup
 
@@ -12,14 +12,25 @@ from flowsift.report.wording import Amounts
 SYSTEMS = (Amounts(units="si"), Amounts(units="us"))
 
 
+def marked(texts: Iterable[str]) -> Markup:
+    """Return a text in each of `SYSTEMS`, each marked with its own."""
+    each = zip(SYSTEMS, texts, strict=True)
+    return Markup("").join(Markup('<span class="in-{}">{}</span>').format(say.units, text) for say, text in each)
+
+
 def both(words: Callable[[Amounts], str]) -> Markup:
-    """Return a text in each unit system, each marked with its own."""
-    return Markup("").join(Markup('<span class="in-{}">{}</span>').format(say.units, words(say)) for say in SYSTEMS)
+    """Return what is said in each unit system, each marked with its own."""
+    return marked(words(say) for say in SYSTEMS)
 
 
 def volume(litres: float) -> Markup:
     """Return a volume with its unit."""
     return both(lambda say: say.volume(litres))
+
+
+def total(litres: float) -> Markup:
+    """Return a volume to the tenth, with its unit."""
+    return both(lambda say: say.tenths(litres))
 
 
 def volume_range(low_l: float, high_l: float) -> Markup:

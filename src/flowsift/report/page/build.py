@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +16,8 @@ from markupsafe import Markup
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.files import write_text
-from flowsift.labels import UNEXPLAINED, label_words
-from flowsift.report.account import Account, percentages, water_account
+from flowsift.labels import label_words
+from flowsift.report.account import water_account
 from flowsift.report.appearance import LOOKS, MARKS, SERIES
 from flowsift.report.page import amounts
 from flowsift.report.page.advice import worth_doing
@@ -24,6 +25,7 @@ from flowsift.report.page.pictures import pictures
 from flowsift.report.page.reasons import reason_words
 from flowsift.report.page.sheets import sheets
 from flowsift.report.page.texts import picture_texts
+from flowsift.report.page.uses_shown import UseShown, uses_shown
 from flowsift.report.wording import TOO_SHORT, lasting, moment, money
 from flowsift.study.cautions import cautions
 from flowsift.study.flushes_study import FlushStudy, flushes
@@ -73,6 +75,7 @@ def page_html(
     """
     ledger, study = leaks(result, tariff), flushes(result)
     account = water_account(result, study=study)
+    shown = uses_shown(account)
     environment = Environment(
         loader=PackageLoader("flowsift.report.page", "templates"),
         autoescape=True,
@@ -88,12 +91,11 @@ def page_html(
         title=title,
         units=units,
         account=account,
-        bars=_bars(account),
-        unexplained_percent=percentages(account.uses)[UNEXPLAINED],
+        bars=_bars(shown, short=account.short),
         looks=LOOKS,
         ledger=ledger,
         study=study,
-        sheets=sheets(result, account, ledger, study, isolation),
+        sheets=sheets(result, account, shown, ledger, study, isolation),
         isolation=isolation,
         advice=worth_doing(ledger, study),
         drawn=tuple(drawn),
@@ -103,7 +105,8 @@ def page_html(
         tariff=tariff,
         cautions=cautions(CAUTIONS),
         span=span,
-        largest=max(account.uses, key=lambda use: use.volume_l),
+        largest=max(shown, key=lambda line: line.use.volume_l),
+        unexplained=shown[-1],
         too_short=TOO_SHORT,
         items=Markup(_for_script(serialize_json(items))),
         reasons=Markup(_for_script(serialize_json(reason_words(result)))),
@@ -122,21 +125,18 @@ def _for_script(json: str) -> str:
     return json.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
-def _bars(account: Account) -> list[dict[str, Any]]:
-    shown = sorted((use for use in account.uses if use.volume_l > 0), key=lambda use: -use.volume_l)
-    shares = percentages(account.uses)
-    top = shown[0].volume_l if shown else 1.0
+def _bars(shown: Sequence[UseShown], *, short: bool) -> list[dict[str, Any]]:
+    lines = sorted((line for line in shown if line.use.volume_l > 0), key=lambda line: -line.use.volume_l)
     return [
         {
-            "label": label_words(use.label),
-            "colour": LOOKS[use.label].colour,
-            "hatch": LOOKS[use.label].hatch,
-            "width": 100.0 * use.volume_l / top,
-            "volume_l": use.volume_l,
-            "per_day_l": use.per_day_l,
-            "percent": shares[use.label],
+            "label": label_words(line.use.label),
+            "colour": LOOKS[line.use.label].colour,
+            "hatch": LOOKS[line.use.label].hatch,
+            "width": 100.0 * line.use.volume_l / lines[0].use.volume_l,
+            "amount": line.volume if short else line.daily,
+            "share": line.share,
         }
-        for use in shown
+        for line in lines
     ]
 
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 from markupsafe import Markup
 
 from flowsift.disaggregation import Disaggregation
-from flowsift.labels import PARTS, UNEXPLAINED, label_words
-from flowsift.report.account import Account, percentages
+from flowsift.labels import PARTS, label_words
+from flowsift.report.account import Account
 from flowsift.report.page import amounts
 from flowsift.report.page.sheet import Sheet
+from flowsift.report.page.uses_shown import UseShown
 from flowsift.report.weeks import WEEKDAYS, usual_week
 from flowsift.report.wording import TOO_SHORT, moment, money
 from flowsift.study.daily_volumes import daily_volumes
@@ -26,13 +29,14 @@ LARGEST_USES = 20
 def sheets(
     result: Disaggregation,
     account: Account,
+    shown: Sequence[UseShown],
     ledger: LeakLedger,
     study: FlushStudy,
     isolation: Isolation | None = None,
 ) -> dict[str, Sheet]:
     """Return the tables of the page by key."""
     made = (
-        account_sheet(account),
+        account_sheet(account, shown),
         fixtures_sheet(result),
         days_sheet(result),
         week_sheet(result),
@@ -47,33 +51,32 @@ def sheets(
     return {sheet.key: sheet for sheet in made}
 
 
-def account_sheet(account: Account) -> Sheet:
-    """Return the account by label; its rows add up to its foot."""
-    shown = [use for use in account.uses if use.volume_l > 0 or use.label == UNEXPLAINED]
-    shares = percentages(account.uses)
+def account_sheet(account: Account, shown: Sequence[UseShown]) -> Sheet:
+    """Return the account by label; its rows add up to its foot as they are shown."""
 
-    def daily(litres: float) -> tuple[Markup, ...]:
-        return () if account.short else (amounts.volume(litres),)
+    def daily(amount: Markup) -> tuple[Markup, ...]:
+        return () if account.short else (amount,)
 
     rows = tuple(
         (
-            label_words(use.label),
-            f"{use.uses:,}" if use.uses else "",
-            amounts.volume(use.volume_l),
-            *daily(use.per_day_l),
-            f"{shares[use.label]:.1f} %",
-            "" if use.probability is None else f"{100 * use.probability:.0f} %",
+            label_words(line.use.label),
+            f"{line.use.uses:,}" if line.use.uses else "",
+            line.volume,
+            *daily(line.daily),
+            line.share,
+            "" if line.use.probability is None else f"{100 * line.use.probability:.0f} %",
         )
-        for use in shown
+        for line in shown
     )
+    uses = [line.use for line in shown]
     table = Table(
         {
-            "label": [use.label for use in shown],
-            "uses": [use.uses for use in shown],
-            "volume_l": [use.volume_l for use in shown],
-            "per_day_l": [use.per_day_l for use in shown],
-            "share": [use.share for use in shown],
-            "probability": [use.probability for use in shown],
+            "label": [use.label for use in uses],
+            "uses": [use.uses for use in uses],
+            "volume_l": [use.volume_l for use in uses],
+            "per_day_l": [use.per_day_l for use in uses],
+            "share": [use.share for use in uses],
+            "probability": [use.probability for use in uses],
         }
     )
     return Sheet(
@@ -81,7 +84,7 @@ def account_sheet(account: Account) -> Sheet:
         caption="Where the water went, by kind of use",
         head=("use", "times", "volume", *(() if account.short else ("a day",)), "share", "sure"),
         rows=rows,
-        foot=("metered", "", amounts.volume(account.metered_l), *daily(account.per_day_l), "100.0 %", ""),
+        foot=("metered", "", amounts.total(account.metered_l), *daily(amounts.total(account.per_day_l)), "100.0 %", ""),
         table=table,
     )
 
