@@ -12,7 +12,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 
 LAYERS = (
     {"errors"},
-    {"arrays", "units"},
+    {"arrays", "digits", "units"},
     {"files", "grouping", "labels", "neighbours", "tables"},
     {"quality"},
     {"ingest"},

@@ -2,14 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
 import pandas as pd
 
+from flowsift.digits import plain
 from flowsift.tables import Table
+from flowsift.units import L_PER_GAL, UNIT_SYSTEMS, UnitSystem
 
 FindingKind = Literal["fault", "assumption", "limit"]
+
+
+Amount = Callable[[UnitSystem], str]
+"""Writes an amount in a unit system."""
+
+
+def volume(litres: float) -> Amount:
+    """Return what writes a volume: ``0.05 L`` or ``0.0132 gal``."""
+
+    def written(units: UnitSystem) -> str:
+        number, unit = (litres / L_PER_GAL, "gal") if units == "us" else (litres, "L")
+        digits = plain(number)
+        return f"{digits.rstrip('0').rstrip('.') if '.' in digits else digits} {unit}"
+
+    return written
+
+
+def flow(lpm: float) -> Amount:
+    """Return what writes a flow: ``0.117 L/min`` or ``0.0309 gal/min``."""
+    return lambda units: f"{volume(lpm)(units)}/min"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,6 +51,8 @@ class Finding:
         What was done, or what follows from it, in one plain sentence.
     first_ns : int or None
         UTC nanoseconds of the first occurrence.
+    treatment_us : str
+        The treatment in US customary units, where it names an amount.
 
     Examples
     --------
@@ -42,6 +67,25 @@ class Finding:
     count: int = 0
     treatment: str = ""
     first_ns: int | None = None
+    treatment_us: str = ""
+
+    def said(self, units: UnitSystem = "si") -> str:
+        """Return the treatment in litres, or in US gallons (``"us"``)."""
+        return self.treatment_us if units == "us" and self.treatment_us else self.treatment
+
+
+def finding_of(
+    treatment: str,
+    *amounts: Amount,
+    kind: FindingKind,
+    what: str,
+    count: int = 0,
+    first_ns: int | None = None,
+) -> Finding:
+    """Return a finding whose treatment names amounts, which fill the ``{}`` in it."""
+    si, us = (treatment.format(*(amount(units) for amount in amounts)) for units in UNIT_SYSTEMS)
+    us = us if us != si else ""
+    return Finding(kind=kind, what=what, count=count, treatment=si, first_ns=first_ns, treatment_us=us)
 
 
 def findings_table(findings: tuple[Finding, ...]) -> Table:

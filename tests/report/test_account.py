@@ -11,13 +11,13 @@ from hypothesis import strategies as st
 from matplotlib.figure import Figure
 
 import flowsift as fs
+from flowsift.digits import round_to_sum
 from flowsift.disaggregation import Disaggregation, Shares, TrickleSpans, assemble
 from flowsift.households.shipped import read_shipped
 from flowsift.labels import LABEL_WORDS, LABELS, label_words
 from flowsift.report.account import water_account
 from flowsift.report.account_text import account_sections
 from flowsift.report.as_json import json_dict
-from flowsift.report.digits import round_to_sum
 from flowsift.report.page.sheets import account_sheet
 from flowsift.report.page.uses_shown import uses_shown
 from flowsift.study.flushes_study import flushes

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from flowsift import quality
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.errors import InputError
 from flowsift.ingest.limits import MAX_HOUSE_LPM
@@ -144,12 +145,19 @@ def _fall_findings(
         (
             dip,
             "register dips",
-            f"Readings that fell by up to {DIP_L:g} L (water pushed back, or noise) count as no flow until the "
-            "register passes its highest reading again.",
+            "Readings that fell by up to {} (water pushed back, or noise) count as no flow until the register passes "
+            "its highest reading again.",
         ),
     )
     return tuple(
-        Finding(kind="fault", what=what, count=int(which.sum()), treatment=text, first_ns=int(at[fall[which][0] + 1]))
+        quality.finding_of(
+            text,
+            quality.volume(DIP_L),
+            kind="fault",
+            what=what,
+            count=int(which.sum()),
+            first_ns=int(at[fall[which][0] + 1]),
+        )
         for which, what, text in cases
         if which.any()
     )

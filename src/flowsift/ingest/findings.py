@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from flowsift import quality
 from flowsift.arrays import IntArray
 from flowsift.ingest.placing import Placed
 from flowsift.quality import Finding
@@ -128,13 +129,14 @@ def gap_findings(gaps: IntArray, *, start_ns: int, interval_ns: int, known_l: fl
     if not len(gaps):
         return []
     gap_count = "1 gap" if len(gaps) == 1 else f"{len(gaps):,} gaps"
-    known = f" {known_l:,.6g} L are known to have passed over them." if known_l > 0 else ""
+    known = " {} are known to have passed over them." if known_l > 0 else ""
     return [
-        Finding(
+        quality.finding_of(
+            f"Intervals without data are missing, never taken as zero flow ({gap_count}).{known}",
+            quality.volume(known_l),
             kind="fault",
             what=MISSING_INTERVALS,
             count=int((gaps[:, 1] - gaps[:, 0]).sum()),
-            treatment=f"Intervals without data are missing, never taken as zero flow ({gap_count}).{known}",
             first_ns=int(start_ns + gaps[0, 0] * interval_ns),
         )
     ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from flowsift import quality
 from flowsift.arrays import IntArray
 from flowsift.errors import InputError
 from flowsift.ingest.cells import ranges_of
@@ -82,12 +83,13 @@ def grid_pulses(ns: IntArray, *, pulse_l: float, interval_s: float = 1.0, column
                 column=column,
             )
         findings.append(
-            Finding(
+            quality.finding_of(
+                "Intervals with more pulses than a house's meter passes (a bouncing contact) are missing; {} were left "
+                "out.",
+                quality.volume(float(volume[spike].sum())),
                 kind="fault",
                 what="impossible flow",
                 count=int(spike.sum()),
-                treatment=f"Intervals with more pulses than a house's meter passes (a bouncing contact) are missing; "
-                f"{volume[spike].sum():,.6g} L were left out.",
                 first_ns=int(start_ns + cell[spike][0] * interval_ns),
             )
         )

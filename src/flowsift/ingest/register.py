@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from flowsift import quality
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.errors import InputError
 from flowsift.ingest.cells import spread, summed_by_cell, volume_into_gaps
@@ -211,12 +212,13 @@ def _spikes(
             "is the unit right?"
         )
     findings.append(
-        Finding(
+        quality.finding_of(
+            "Rises above {}, more than a house's meter passes, are missing; {} were left out.",
+            quality.flow(MAX_HOUSE_LPM),
+            quality.volume(float(volume[spike].sum())),
             kind="fault",
             what="impossible flow",
             count=int(spike.sum()),
-            treatment=f"Rises above {MAX_HOUSE_LPM:.0f} L/min, more than a house's meter passes, are missing; "
-            f"{volume[spike].sum():,.6g} L were left out.",
             first_ns=int(at[:-1][spike][0]),
         )
     )

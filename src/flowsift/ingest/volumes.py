@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from flowsift import quality
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.errors import InputError
 from flowsift.ingest.cells import ranges_of, shares_cell, spread, summed_by_cell, uncovered
@@ -94,11 +95,11 @@ def grid_volumes(
 def pulse_finding(pulse_l: float) -> Finding:
     """Say what the volume of a pulse was taken to be."""
     text = (
-        f"The values are multiples of {pulse_l:.6g} L, which is taken as the volume of one pulse."
+        "The values are multiples of {}, which is taken as the volume of one pulse."
         if pulse_l > 0
         else "The values show no common step; volumes are taken as continuous."
     )
-    return Finding(kind="assumption", what="pulse volume", treatment=text)
+    return quality.finding_of(text, quality.volume(pulse_l), kind="assumption", what="pulse volume")
 
 
 def _row_volumes(rows: OrderedRows, placed: Placed, usable: BoolArray, *, interval_ns: int) -> FloatArray:
@@ -145,12 +146,13 @@ def _without_spikes(
             column=column,
         )
     findings.append(
-        Finding(
+        quality.finding_of(
+            "Intervals above {}, more than a house's meter passes, are missing; {} were left out.",
+            quality.flow(MAX_HOUSE_LPM),
+            quality.volume(float(volume[spike].sum())),
             kind="fault",
             what="impossible flow",
             count=n_spikes,
-            treatment=f"Intervals above {MAX_HOUSE_LPM:.0f} L/min, more than a house's meter passes, are missing; "
-            f"{volume[spike].sum():,.6g} L were left out.",
             first_ns=int(rows.ns[spike][0]),
         )
     )

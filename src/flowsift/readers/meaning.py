@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from flowsift import quality
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.errors import InputError, OptionError
 from flowsift.ingest.falls import falls_seldom
@@ -224,5 +225,6 @@ def _pulses(value: FloatArray | None, unit: Unit | None, pulse_l: float | None, 
             f"{file}: each row is one pulse, and nothing tells the volume of one: pass --pulse, such as "
             "--pulse 10L (read_trace(pulse_l=...), in litres)"
         )
-    said = () if stated else (_assumed("kind", f"Each row was read as one pulse of {pulse_l:g} L."),)
-    return Meaning(kind="pulses", factor=1.0, unit=volume, pulse_l=pulse_l, findings=said)
+    said = quality.volume(pulse_l)
+    taken = quality.finding_of("Each row was read as one pulse of {}.", said, kind="assumption", what="kind")
+    return Meaning(kind="pulses", factor=1.0, unit=volume, pulse_l=pulse_l, findings=() if stated else (taken,))

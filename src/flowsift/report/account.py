@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from flowsift.digits import round_to_sum
 from flowsift.disaggregation import Disaggregation
 from flowsift.labels import LABELS, TRICKLE, UNEXPLAINED
 from flowsift.quality import Finding
-from flowsift.report.digits import round_to_sum
 from flowsift.signal.resolution import smallest_trickle_lpm
 from flowsift.study.flushes_study import FlushStudy, flushes
 from flowsift.units import SECONDS_PER_DAY

@@ -51,7 +51,7 @@ def account_sections(account: Account, *, units: UnitSystem = "si") -> tuple[Sec
     for kind, heading in _FINDING_HEADINGS.items():
         found = [finding for finding in account.findings if finding.kind == kind]
         if found:
-            texts = (_finding(finding, account.timezone) for finding in found)
+            texts = (_finding(finding, account.timezone, units) for finding in found)
             sections.append(Section(heading=heading, lines=wrapped_all(texts)))
     return tuple(sections)
 
@@ -139,11 +139,11 @@ def _unexplained(account: Account, printed: dict[str, RoundedUse], say: Amounts)
     return wrapped(f"{row.volume:,.1f} {say.unit}, {row.share:.1f} % of the whole{of_gap}")
 
 
-def _finding(finding: Finding, timezone: str) -> str:
+def _finding(finding: Finding, timezone: str, units: UnitSystem) -> str:
     count = f" ({finding.count:,})" if finding.count else ""
     first = ""
     if finding.first_ns is not None:
         when = pd.Timestamp(finding.first_ns, unit="ns", tz="UTC").tz_convert(timezone)
         first = f", first at {when:%Y-%m-%d %H:%M:%S}"
-    treatment = f": {finding.treatment}" if finding.treatment else ""
-    return f"{finding.what}{count}{first}{treatment}"
+    said = finding.said(units)
+    return f"{finding.what}{count}{first}{f': {said}' if said else ''}"

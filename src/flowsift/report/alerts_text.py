@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from flowsift.report.digits import plain
+from flowsift.digits import plain
 from flowsift.report.sections import Section, bullets, wrapped
 from flowsift.report.wording import Amounts, lasting
 from flowsift.standards import figure

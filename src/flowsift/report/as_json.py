@@ -30,14 +30,14 @@ def json_dict(record: Any, *, units: UnitSystem = "si") -> dict[str, Any]:
 def _record(record: Any, units: UnitSystem, litres: float) -> dict[str, Any]:
     """Return the fields of a record; those whose names say no unit have one of `litres`."""
     plain: dict[str, Any] = {}
-    for name, content in _fields(record).items():
+    for name, content in _fields(record, units).items():
         if not isinstance(content, pd.DataFrame):
             new_name, own = us_column(name) if units == "us" else (name, 1.0)
             plain[new_name] = _plain(content, units, litres if new_name == name else own)
     return plain
 
 
-def _fields(record: Any) -> dict[str, Any]:
+def _fields(record: Any, units: UnitSystem) -> dict[str, Any]:
     if isinstance(record, Mapping):
         return {str(name): content for name, content in record.items()}
     if isinstance(record, Figure):
@@ -45,6 +45,8 @@ def _fields(record: Any) -> dict[str, Any]:
     content = {field.name: getattr(record, field.name) for field in fields(record)}
     if isinstance(record, Finding):
         first = content.pop("first_ns")
+        content.pop("treatment_us")
+        content["treatment"] = record.said(units)
         content["first"] = None if first is None else pd.Timestamp(first, unit="ns", tz="UTC")
     return content
 

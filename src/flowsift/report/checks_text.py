@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flowsift.report.digits import plain
+from flowsift.digits import plain
 from flowsift.report.sections import Section, bullets, wrapped
 from flowsift.report.wording import Amounts, cautions_section, lasting
 from flowsift.study.meter_checks import Factor, ZeroTest

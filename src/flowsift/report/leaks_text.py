@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from flowsift.report.digits import round_to_sum
+from flowsift.digits import round_to_sum
 from flowsift.report.sections import Section, bullets, wrapped
 from flowsift.report.wording import TOO_SHORT, Amounts, cautions_section, moment, money
 from flowsift.standards.conversion import MM_PER_IN

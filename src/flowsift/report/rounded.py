@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from flowsift.digits import round_to_sum
 from flowsift.labels import UNEXPLAINED
 from flowsift.report.account import Account, UseLine, percentages
-from flowsift.report.digits import round_to_sum
 from flowsift.report.wording import Amounts
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from flowsift.report.digits import plain, plain_pair
+from flowsift.digits import plain, plain_pair
 from flowsift.report.sections import Section, bullets
 from flowsift.study.cautions import cautions
 from flowsift.units import L_PER_GAL, SECONDS_PER_DAY, SECONDS_PER_MINUTE, UnitSystem

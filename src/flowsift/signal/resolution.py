@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from flowsift.quality import Finding
+from functools import partial
+
+from flowsift.quality import Finding, finding_of, flow, volume
 from flowsift.signal.trickle_floor import SCALES, STRETCH_PULSES
 from flowsift.trace import Trace
 from flowsift.units import SECONDS_PER_MINUTE
@@ -53,35 +55,26 @@ def smallest_trickle_lpm(trace: Trace) -> float:
 
 def limits(trace: Trace) -> tuple[Finding, ...]:
     """List what can't be told from a trace of this resolution."""
+    limit = partial(finding_of, kind="limit")
     found = []
     smallest = smallest_trickle_lpm(trace)
     if smallest == float("inf"):
         hours = SCALES[0].window_s / 3600.0
-        found.append(
-            ("constant flow", f"the record is shorter than {hours:g} hours: a trickle can't be told from a use")
-        )
+        text = f"the record is shorter than {hours:g} hours: a trickle can't be told from a use"
+        found.append(limit(text, what="constant flow"))
     else:
-        found.append(
-            (
-                "smallest trickle",
-                f"a constant flow below {1000 * smallest:.2g} mL/min may not show with this pulse and length; "
-                "mechanical meters also stop below their starting flow",
-            )
+        text = (
+            "a constant flow below {} may not show with this pulse and length; mechanical meters also stop below their "
+            "starting flow"
         )
+        found.append(limit(text, flow(smallest), what="smallest trickle"))
     if SHORT_USE_S / 2 <= trace.interval_s < READERS_SAY_S:
-        found.append(
-            (
-                "short uses",
-                f"intervals of {trace.interval_s:g} s: short draws of taps, partial flushes and dishwasher fills are "
-                "hard to tell apart, and so are uses that overlap",
-            )
+        text = (
+            f"intervals of {trace.interval_s:g} s: short draws of taps, partial flushes and dishwasher fills are hard "
+            "to tell apart, and so are uses that overlap"
         )
+        found.append(limit(text, what="short uses"))
     if trace.pulse_l > SMALL_USE_L / 2:
-        found.append(
-            (
-                "small uses",
-                f"pulses of {trace.pulse_l:g} L: uses of less than a few pulses show only as volume, and volumes "
-                "are known to one pulse",
-            )
-        )
-    return tuple(Finding(kind="limit", what=what, treatment=text) for what, text in found)
+        text = "pulses of {}: uses of less than a few pulses show only as volume, and volumes are known to one pulse"
+        found.append(limit(text, volume(trace.pulse_l), what="small uses"))
+    return tuple(found)

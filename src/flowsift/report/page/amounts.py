@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 
 from markupsafe import Markup
 
-from flowsift.report.digits import plain, plain_pair
+from flowsift.digits import plain, plain_pair
 from flowsift.report.wording import Amounts
 
 SYSTEMS = (Amounts(units="si"), Amounts(units="us"))

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.labels import PARTS, label_words
+from flowsift.quality import Finding
 from flowsift.report.account import Account
 from flowsift.report.page import amounts
 from flowsift.report.page.sheet import Sheet
@@ -45,7 +46,7 @@ def sheets(
         flushes_sheet(study),
         irrigation_sheet(result),
         leaks_sheet(ledger),
-        quality_sheet(result),
+        quality_sheet(result, account),
         *(() if isolation is None else (branches_sheet(isolation), steps_sheet(isolation, result.trace))),
     )
     return {sheet.key: sheet for sheet in made}
@@ -297,13 +298,16 @@ def steps_sheet(isolation: Isolation, trace: Trace) -> Sheet:
     return Sheet(key="steps", caption="Isolation test: its steps", head=head, rows=rows, table=table)
 
 
-def quality_sheet(result: Disaggregation) -> Sheet:
+def quality_sheet(result: Disaggregation, account: Account) -> Sheet:
     """Return faults of the data, assumptions and limits."""
-    table = result.quality
     rows = tuple(
-        (row["kind"], row["what"], f"{row['count']:,}" if row["count"] else "", row["treatment"])
-        for row in table.to_dict("records")
+        (found.kind, found.what, f"{found.count:,}" if found.count else "", _treatment(found))
+        for found in account.findings
     )
     head = ("kind", "what", "count", "what was done, or what follows")
     none = "Nothing is wrong with the data."
-    return Sheet(key="quality", caption="Data quality", head=head, rows=rows, table=table, none=none)
+    return Sheet(key="quality", caption="Data quality", head=head, rows=rows, table=result.quality, none=none)
+
+
+def _treatment(found: Finding) -> str | Markup:
+    return amounts.both(lambda say: found.said(say.units)) if found.treatment_us else found.treatment

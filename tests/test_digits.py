@@ -2,7 +2,7 @@
 
 import pytest
 
-from flowsift.report.digits import plain, plain_pair
+from flowsift.digits import plain, plain_pair
 
 
 @pytest.mark.parametrize(
