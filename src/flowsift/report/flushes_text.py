@@ -38,7 +38,7 @@ def flushes_sections(study: FlushStudy, *, units: UnitSystem = "si") -> tuple[Se
             f"{left.n_events:,} {_events(left.n_events)}, {say.number(left.volume_l):,.1f} {say.unit}: {left.reason}"
             for left in study.left_out
         ]
-        sections.append(Section(heading="Called flushes upstream, left out here", lines=wrapped_all(lines)))
+        sections.append(Section(heading="Labelled flush, but left out here", lines=wrapped_all(lines)))
     if study.limits:
         sections.append(Section(heading="What this trace can't tell", lines=wrapped_all(study.limits)))
     if study.toilets:
