@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import as_file, files
 
 import numpy as np
@@ -65,9 +65,7 @@ class Network:
         # Split among as many threads as there are, a product is rounded otherwise on another machine.
         with _thread_pools().limit(limits=1, user_api="blas"):
             for some in _some_at_once(len(evidence)):
-                layer = evidence[some] - self.center
-                layer /= self.scale
-                np.clip(layer, -CLIP, CLIP, out=layer)
+                layer = self._standardised(evidence[some])
                 for k, (weight, bias) in enumerate(zip(self.weights, self.biases, strict=True)):
                     if k:
                         np.maximum(layer, 0.0, out=layer)
@@ -75,6 +73,18 @@ class Network:
                     layer += bias
                 last[some] = layer
         return last
+
+    def _standardised(self, evidence: FloatArray) -> FloatArray:
+        if self._as_it_comes:
+            return np.clip(evidence, -CLIP, CLIP)
+        layer = evidence - self.center
+        layer /= self.scale
+        return np.clip(layer, -CLIP, CLIP, out=layer)
+
+    @cached_property
+    def _as_it_comes(self) -> bool:
+        """Whether the evidence needs no other scale."""
+        return not self.center.any() and bool((self.scale == 1.0).all())
 
     def log_probability(self, evidence: FloatArray) -> FloatArray:
         """Return the log probability of each label for each use, shape (n_uses, n_labels)."""
@@ -163,10 +173,14 @@ class TwoLooks:
         -------
         ndarray, shape (n_uses, 2 * N_SUMS)
         """
-        seen = around[..., 0] > 0
-        told = np.zeros((*seen.shape, N_SUMS))
-        told[seen] = np.maximum(self.around.output(around[seen]), 0.0)
-        return np.concatenate([told[:, :EACH_WAY].sum(axis=1), told[:, EACH_WAY:].sum(axis=1)], axis=1)
+        sums = np.empty((len(around), 2, N_SUMS))
+        for some in _some_at_once(len(around), AT_ONCE // (2 * EACH_WAY)):
+            told = self.around.output(around[some].reshape(-1, around.shape[2])).reshape(-1, 2, EACH_WAY, N_SUMS)
+            np.maximum(told, 0.0, out=told)
+            # The first figure is 1 where there is a use, else 0.
+            told *= around[some, :, 0].reshape(-1, 2, EACH_WAY, 1)
+            told.sum(axis=2, out=sums[some])
+        return sums.reshape(-1, 2 * N_SUMS)
 
     def probability(
         self,
@@ -255,9 +269,9 @@ def beside_others(
     return parts(), profile
 
 
-def _some_at_once(n_uses: int) -> Iterator[slice]:
-    for first in range(0, n_uses, AT_ONCE):
-        yield slice(first, first + AT_ONCE)
+def _some_at_once(n_uses: int, at_once: int = AT_ONCE) -> Iterator[slice]:
+    for first in range(0, n_uses, at_once):
+        yield slice(first, first + at_once)
 
 
 @cache

@@ -30,6 +30,9 @@ NAMES: tuple[str, ...] = (
 )
 """Names of the figures of a use around another."""
 
+_N_BETWEEN = NAMES.index("log_flow")
+"""Figures before this one are of both uses, those from it on of the other alone."""
+
 _UNIT = np.array([1.0, 1.0, 4.0, 1.0, 4.0, 1.0, 0.2, 2.0, 1 / 3, 2.0, 3.0, 3.0, *(5.0 for _ in LABELS)])
 """What each figure is divided by, so that all are of the order of 1."""
 
@@ -58,17 +61,21 @@ def uses_around(features: UseFeatures, log_first: FloatArray, wanted: IntArray) 
     other = wanted[:, None] + offset
     seen = (other >= 0) & (other < features.n_uses)
     other = np.clip(other, 0, max(features.n_uses - 1, 0))
-    own = wanted[:, None]
-    start_s, duration_s = features.start_s, features.duration_s
+    # What doesn't depend on the use it is seen from is worked out once for each.
+    near = slice(other.min(initial=features.n_uses), other.max(initial=-1) + 1)
+    other, own = other - near.start, wanted[:, None] - near.start
+    start_s, duration_s = features.start_s[near], features.duration_s[near]
+    flow, volume = np.log(features.flow_lpm[near]), np.log(features.volume_l[near])
+    taken_for = np.maximum(log_first[near], np.log(LEAST))
+    alone = np.column_stack([flow, volume, np.log(duration_s), taken_for]) / _UNIT[_N_BETWEEN:]
     apart_s = np.abs(start_s[other] - start_s[own])
     seen &= apart_s < BURST_S
     pause_s = apart_s - np.where(offset < 0, duration_s[other], duration_s[own])
-    flow, volume = np.log(features.flow_lpm[other]), np.log(features.volume_l[other])
-    flow_step = np.clip(flow - np.log(features.flow_lpm[own]), -3.0, 3.0)
-    volume_step = np.clip(volume - np.log(features.volume_l[own]), -4.0, 4.0)
-    figures = [
-        np.ones(other.shape),
-        np.broadcast_to(np.sign(offset), other.shape),
+    flow_step = np.clip(flow[other] - flow[own], -3.0, 3.0)
+    volume_step = np.clip(volume[other] - volume[own], -4.0, 4.0)
+    between = (
+        1.0,
+        np.sign(offset),
         np.log1p(np.maximum(pause_s, 0.0)),
         pause_s < 0.0,
         np.log1p(apart_s),
@@ -76,9 +83,11 @@ def uses_around(features: UseFeatures, log_first: FloatArray, wanted: IntArray) 
         np.minimum(np.abs(flow_step), 0.3),
         volume_step,
         np.minimum(np.abs(volume_step), 0.5),
-        flow,
-        volume,
-        np.log(duration_s[other]),
-    ]
-    table = np.concatenate([np.stack(figures, axis=-1), np.maximum(log_first[other], np.log(LEAST))], axis=-1)
-    return np.where(seen[..., None], table / _UNIT, 0.0)
+    )
+    table = np.empty((*other.shape, len(NAMES)))
+    for k, figure in enumerate(between):
+        table[..., k] = figure
+    table[..., :_N_BETWEEN] /= _UNIT[:_N_BETWEEN]
+    table[..., _N_BETWEEN:] = alone[other]
+    table[~seen] = 0.0
+    return table
