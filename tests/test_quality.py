@@ -4,6 +4,7 @@ from html import unescape
 import pytest
 
 import flowsift as fs
+from flowsift.errors import InputError
 from flowsift.quality import finding_of, flow, volume
 from flowsift.report.account import water_account
 from flowsift.report.account_text import account_sections
@@ -47,3 +48,17 @@ def test_what_is_wrong_assumed_and_unknown_is_told_in_the_unit_of_the_answer(fau
     assert re.findall(rf"\d {other}\b", " ".join(printed + dumped)) == []
     page = unescape(" ".join(str(cell) for row in quality_sheet(faulty, account).rows for cell in row))
     assert all(finding.said(units) in page for finding in account.findings)
+
+
+def test_an_error_names_the_amount_that_stands_in_a_file_in_gallons(tmp_path):
+    minutes = [f"2025-01-01 {k // 60:02d}:{k % 60:02d}" for k in range(60)]
+    path = tmp_path / "meter.csv"
+
+    def written(values):
+        path.write_text("\n".join(["time,gallons", *(f"{t},{v}" for t, v in zip(minutes, values, strict=True))]))
+        return path
+
+    with pytest.raises(InputError, match=r"row 2, .*\(900 gal\) in one interval"):
+        fs.read_trace(written([900 * (k % 7 == 0) for k in range(60)]))
+    with pytest.raises(InputError, match=r"row 8, .*\(5 gal\) below the one before"):
+        fs.read_trace(written([2_345_678 + k - 6 * (k // 6) for k in range(60)]), kind="register")

@@ -35,6 +35,11 @@ def flow(lpm: float) -> Amount:
     return lambda units: f"{volume(lpm)(units)}/min"
 
 
+def in_both(amount: Amount) -> str:
+    """Return an amount in both unit systems: ``3,407 L (900 gal)``, where the reader's isn't known."""
+    return f"{amount('si')} ({amount('us')})"
+
+
 @dataclass(frozen=True, kw_only=True)
 class Finding:
     """One thing to know about a trace.

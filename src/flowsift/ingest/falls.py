@@ -92,9 +92,9 @@ def differences(
     if not falls_seldom(change):
         row = int(np.flatnonzero(usable)[fall[0] + 1])
         raise InputError(
-            f"found a reading that falls from {value[fall[0]]:g} to {value[fall[0] + 1]:g} L ({fall.size:,} of "
-            f"{np.count_nonzero(change):,} changes are falls), expected a register that rises: is it a volume or a "
-            "flow?",
+            f"found a reading that is {quality.in_both(quality.volume(-float(change[fall[0]])))} below the one before "
+            f"({fall.size:,} of {np.count_nonzero(change):,} changes are falls), expected a register that rises: is it "
+            "a volume or a flow?",
             row=rows.at(row),
             column=column,
         )

@@ -78,8 +78,8 @@ def grid_pulses(ns: IntArray, *, pulse_l: float, interval_s: float = 1.0, column
     if spike.any():
         if spike.all() or spike.sum() > max(3, 0.05 * cell.size):
             raise InputError(
-                f"found {count[spike][0]:,} pulses of {pulse_l:g} L in {interval_s:g} s, which no house's meter "
-                "passes: is the pulse volume right?",
+                f"found {count[spike][0]:,} pulses of {quality.in_both(quality.volume(float(pulse_l)))} in "
+                f"{interval_s:g} s, which no house's meter passes: is the pulse volume right?",
                 column=column,
             )
         findings.append(

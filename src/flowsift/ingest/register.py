@@ -80,7 +80,8 @@ def grid_register(
     if value.size < 2 or cell[0] == cell[-1]:
         raise InputError(f"found fewer than two usable readings{why_contested(findings)}", column=column)
     if value.min() > LARGEST_READING_L:
-        problem = f"found {value[0]:g} L, expected a register below {LARGEST_READING_L:g} L: is the unit right?"
+        found, most = (quality.in_both(quality.volume(litres)) for litres in (float(value[0]), LARGEST_READING_L))
+        problem = f"found {found}, expected a register below {most}: is the unit right?"
         raise InputError(problem, row=rows.at(int(np.flatnonzero(usable)[0])), column=column)
     length = np.diff(cell)
     steps = differences(value, at, interval_ns=interval_ns, unit_l=unit_l, column=column, rows=rows, usable=usable)
@@ -208,8 +209,8 @@ def _spikes(
         return volume, gap, unknown
     if spike.sum() == (volume > 0).sum():
         raise InputError(
-            f"found that every rise of the register exceeds {MAX_HOUSE_LPM:.0f} L/min, which no house's meter passes: "
-            "is the unit right?"
+            f"found that every rise of the register exceeds {quality.in_both(quality.flow(MAX_HOUSE_LPM))}, which no "
+            "house's meter passes: is the unit right?"
         )
     findings.append(
         quality.finding_of(

@@ -139,9 +139,9 @@ def _without_spikes(
     if n_spikes == n_flow or n_spikes > max(3, 5 * FEW_SHARE * n_flow):
         row = int(np.flatnonzero(spike)[0])
         raise InputError(
-            f"found {volume[row]:g} L in one interval and {n_spikes - 1:,} more of {n_flow:,} values above "
-            f"{MAX_HOUSE_LPM:.0f} L/min, which no house's meter passes: is the "
-            "unit right, and is it a volume or a flow of each interval?",
+            f"found {quality.in_both(quality.volume(float(volume[row])))} in one interval and {n_spikes - 1:,} more of "
+            f"{n_flow:,} values above {quality.in_both(quality.flow(MAX_HOUSE_LPM))}, which no house's meter passes: "
+            "is the unit right, and is it a volume or a flow of each interval?",
             row=rows.at(row),
             column=column,
         )
