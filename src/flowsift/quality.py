@@ -15,6 +15,9 @@ from flowsift.units import L_PER_GAL, UNIT_SYSTEMS, UnitSystem
 FindingKind = Literal["fault", "assumption", "limit"]
 
 
+HUGE = 1e15
+"""An amount from which only its size counts: no meter counts so far."""
+
 Amount = Callable[[UnitSystem], str]
 """Writes an amount in a unit system."""
 
@@ -24,7 +27,7 @@ def volume(litres: float) -> Amount:
 
     def written(units: UnitSystem) -> str:
         number, unit = (litres / L_PER_GAL, "gal") if units == "us" else (litres, "L")
-        digits = plain(number)
+        digits = plain(number) if number < HUGE else f"{number:.3g}"
         return f"{digits.rstrip('0').rstrip('.') if '.' in digits else digits} {unit}"
 
     return written
