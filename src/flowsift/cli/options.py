@@ -50,7 +50,8 @@ class Reading:
         str | None, typer.Option(help="Column with the values: its name, or its number from 1.", metavar="NAME")
     ] = None
     timezone: Annotated[
-        str | None, typer.Option(help="Time zone of times without one, such as America/Denver.", metavar="ZONE")
+        str | None,
+        typer.Option(help="Time zone of the answer, and of times without one, such as America/Denver.", metavar="ZONE"),
     ] = None
     pulse: Annotated[
         str | None, typer.Option(help="Volume of one meter pulse, such as 10L or 0.1gal.", metavar="VOLUME")

@@ -19,6 +19,7 @@ from flowsift.ingest.absence import seems_flow_only
 from flowsift.ingest.checking import require_values
 from flowsift.ingest.options import checked_absent, checked_zone
 from flowsift.quality import Finding
+from flowsift.readers.carried_zone import carried_zone, zone_in_sample
 from flowsift.readers.columns import Chosen, choose_columns, listed
 from flowsift.readers.explain import broken_row, line_of_row
 from flowsift.readers.instants import column_instants_ns
@@ -67,7 +68,9 @@ def read_trace(
     time_column, value_column : str or int, optional
         Name of the column, or its number from 1.
     timezone : str, optional
-        Zone of the tz database. Times without a zone of their own are wall time in it; without it they are UTC.
+        Zone of the tz database, in which days and hours of the answer are told. Times without a zone of their own are
+        wall time in it. Where it isn't given, those are UTC, and others are told in the zone or at the offset that the
+        first of them carries.
     pulse_l : float, optional
         Volume of one pulse of the meter [L].
     interval_s : float, optional
@@ -120,6 +123,7 @@ def read_trace(
         )
         blocks, whole = partial(parquet.blocks, chosen), partial(parquet.columns, chosen)
         locate = _one_based
+        written = parquet.zone(chosen.time[-1]) or zone_in_sample(parquet.sampler()(chosen.time[-1]))
     else:
         layout = find_layout(source, delimiter=delimiter, decimal=decimal)
         names, n_titles = layout.names, layout.n_titles
@@ -133,14 +137,17 @@ def read_trace(
         )
         blocks, whole = partial(csv_blocks, source, layout, chosen), partial(_whole_csv, source, layout, chosen)
         locate = lambda row: line_of_row(source, layout, row)  # noqa: E731
+        written = zone_in_sample(row[chosen.time[-1]] for row in layout.sample if chosen.time[-1] < len(row))
     time_name = printable(" + ".join(names[i] for i in chosen.time))
     value_name = time_name if chosen.value is None else printable(names[chosen.value])
+    shown_in, zone_findings = carried_zone(written) if zone is None else (zone, ())
     asked = _Asked(
         value_name=value_name,
         file=source.name,
         unit=unit,
         kind=kind,
         zone=zone,
+        shown_in=shown_in,
         pulse_l=pulse_l,
         interval_s=interval_s,
         absent=absent,
@@ -156,7 +163,8 @@ def read_trace(
             column = {"time": time_name, "pulse_times": time_name, None: None}.get(error.column, value_name)
             raise InputError(error.problem, file=source.name, row=row, column=column) from error
     logger.debug("read %s: %r", source.name, trace)
-    return replace(trace, findings=(*_column_findings(chosen, time_name, value_name, n_titles), *trace.findings))
+    columns_findings = _column_findings(chosen, time_name, value_name, n_titles)
+    return replace(trace, findings=(*columns_findings, *zone_findings, *trace.findings))
 
 
 def _one_based(row: int) -> int:
@@ -179,6 +187,7 @@ class _Asked:
     unit: str | None
     kind: str | None
     zone: str | None
+    shown_in: str
     pulse_l: float | None
     interval_s: float | None
     absent: str | None
@@ -193,7 +202,7 @@ class _Asked:
         return {"volume": Trace.from_volumes, "flow": Trace.from_flow, "register": Trace.from_register}[meaning.kind]
 
     def options(self, meaning: Meaning) -> dict[str, Any]:
-        return {"timezone": self.zone or "UTC", "unit": meaning.unit, "pulse_l": meaning.pulse_l}
+        return {"timezone": self.shown_in, "unit": meaning.unit, "pulse_l": meaning.pulse_l}
 
     def require_stated_absence(self, trace: Trace, litres: FloatArray, ns: IntArray, meaning: Meaning) -> None:
         rises = _changes(litres, ns) if meaning.kind == "register" else litres

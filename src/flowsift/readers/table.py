@@ -221,6 +221,14 @@ class ParquetFile:
 
         return texts
 
+    def zone(self, i: int) -> str:
+        """Return the zone that a column of times names, empty where it names none."""
+        try:
+            return str(getattr(self.file.schema_arrow.field(i).type, "tz", None) or "")
+        except UnicodeDecodeError:
+            # No text: the error comes when the times are read, with its column.
+            return ""
+
     def columns(self, chosen: Chosen) -> Columns:
         """Return the chosen columns (InputError for more rows than `MOST_ROWS`)."""
         require_room(self.file.metadata.num_rows, self.source.name)

@@ -70,6 +70,12 @@ def has_clock(field: str) -> bool:
     return any((match := pattern.match(field)) is not None and match["H"] for pattern in _PATTERNS)
 
 
+def zone_in(field: str) -> str:
+    """Return the zone or offset that a time ends with, empty where it has none."""
+    found = (pattern.match(field) for pattern in (*_PATTERNS, _CLOCK_ONLY))
+    return next((match["zone"] or "" for match in found if match is not None), "")
+
+
 def parse_times(text: pd.Series, *, day_first: bool | None, column: str) -> ParsedTimes:
     """Read a column of dates and times in one of the known layouts.
 

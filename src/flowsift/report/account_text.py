@@ -9,7 +9,7 @@ from flowsift.quality import Finding
 from flowsift.report.account import Account, TrickleLine
 from flowsift.report.rounded import RoundedUse, rounded_uses
 from flowsift.report.sections import Section, wrapped, wrapped_all
-from flowsift.report.wording import TOO_SHORT, Amounts, lasting, moment
+from flowsift.report.wording import TOO_SHORT, Amounts, lasting, moment, zone_words
 from flowsift.units import UnitSystem
 
 ALL_THE_TIME = 0.995
@@ -61,7 +61,7 @@ def _period(account: Account, say: Amounts) -> tuple[str, ...]:
     daily = "" if account.short else f", {say.tenths(account.per_day_l)} a day"
     return wrapped_all(
         (
-            f"{moment(account.start)} to {moment(account.end)}, {account.timezone}",
+            f"{moment(account.start)} to {moment(account.end)}, {zone_words(account.timezone)}",
             f"{lasting(account.observed_s)} metered{missing}",
             f"{say.tenths(account.metered_l)} metered{daily}",
         )

@@ -61,6 +61,12 @@ def money(amount: float, currency: str) -> str:
     return f"{amount:,.2f} {currency}"
 
 
+def zone_words(timezone: str) -> str:
+    """Return a time zone as people write it: a fixed offset's name in the tz database has the other sign."""
+    offset = timezone.removeprefix("Etc/GMT")
+    return f"UTC{-int(offset):+03d}:00" if offset != timezone and offset else timezone
+
+
 def moment(time: pd.Timestamp) -> str:
     """Return a time to the minute."""
     return f"{time:%Y-%m-%d %H:%M}"

@@ -26,7 +26,7 @@ from flowsift.report.page.reasons import reason_words
 from flowsift.report.page.sheets import sheets
 from flowsift.report.page.texts import picture_texts
 from flowsift.report.page.uses_shown import UseShown, uses_shown
-from flowsift.report.wording import TOO_SHORT, lasting, moment, money
+from flowsift.report.wording import TOO_SHORT, lasting, moment, money, zone_words
 from flowsift.study.cautions import cautions
 from flowsift.study.flushes_study import FlushStudy, flushes
 from flowsift.study.isolation import Isolation
@@ -83,7 +83,9 @@ def page_html(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals.update(amounts=amounts, lasting=lasting, moment=moment, money=money, label_words=label_words)
+    environment.globals.update(
+        amounts=amounts, lasting=lasting, moment=moment, money=money, zone_words=zone_words, label_words=label_words
+    )
     span = f"in {lasting(account.observed_s)}" if account.short else "a day"
     drawn = pictures(result, study)
     items = [json_item(drawing, ID(name)) for name, drawing in drawn.items()]
