@@ -12,6 +12,7 @@ import pandas as pd
 from flowsift.arrays import BoolArray, FloatArray, IntArray
 from flowsift.errors import InputError, OptionError
 from flowsift.ingest.absence import seems_flow_only
+from flowsift.ingest.carried_zone import zone_of_datetimes
 from flowsift.ingest.cells import cells_outside, gaps_between
 from flowsift.ingest.findings import MISSING_INTERVALS, gap_findings
 from flowsift.ingest.gridded import Gridded
@@ -89,7 +90,7 @@ class Trace:
         pulse_l: float | None = None,
         *,
         interval_s: float | None = None,
-        timezone: str = "UTC",
+        timezone: str | None = None,
         unit: str = "L",
         absent: str = "missing",
     ) -> Trace:
@@ -106,8 +107,9 @@ class Trace:
             Volume of one pulse of the meter [L], 0 where it has none; estimated from the values where it isn't given.
         interval_s : float, optional
             Length of an interval [s]; the prevailing spacing of the rows where it isn't given.
-        timezone : str
-            Name of the time zone in which people read this trace; it doesn't shift `times`.
+        timezone : str, optional
+            Name of the time zone in which people read this trace; it doesn't shift `times`. Where it isn't given, that
+            of `times` if they are an index or a series with one, else UTC.
         unit : str
             Unit in which answers are given by default; `volume_l` is in litres whatever it says.
         absent : {"missing", "zero"}
@@ -142,7 +144,7 @@ class Trace:
             absent=checked_absent(absent),
             column="volume_l",
         )
-        return cls._from_grid(grid, timezone, unit, absent, row_values=volume)
+        return cls._from_grid(grid, times, timezone, unit, absent, row_values=volume)
 
     @classmethod
     def from_flow(
@@ -152,7 +154,7 @@ class Trace:
         *,
         pulse_l: float | None = None,
         interval_s: float | None = None,
-        timezone: str = "UTC",
+        timezone: str | None = None,
         unit: str = "L",
         absent: str = "missing",
     ) -> Trace:
@@ -176,7 +178,7 @@ class Trace:
             absent=checked_absent(absent),
             column="flow_lpm",
         )
-        return cls._from_grid(grid, timezone, unit, absent, row_values=flow)
+        return cls._from_grid(grid, times, timezone, unit, absent, row_values=flow)
 
     @classmethod
     def from_register(
@@ -186,7 +188,7 @@ class Trace:
         *,
         pulse_l: float | None = None,
         interval_s: float | None = None,
-        timezone: str = "UTC",
+        timezone: str | None = None,
         unit: str = "L",
         absent: str = "missing",
     ) -> Trace:
@@ -213,7 +215,7 @@ class Trace:
             absent=checked_absent(absent),
             column="reading_l",
         )
-        return cls._from_grid(grid, timezone, unit, absent)
+        return cls._from_grid(grid, times, timezone, unit, absent)
 
     @classmethod
     def from_pulses(
@@ -222,7 +224,7 @@ class Trace:
         pulse_l: float,
         *,
         interval_s: float = 1.0,
-        timezone: str = "UTC",
+        timezone: str | None = None,
         unit: str = "L",
     ) -> Trace:
         """Build a trace from the time of each pulse.
@@ -253,14 +255,22 @@ class Trace:
         """
         ns = instants_ns(pulse_times, column="pulse_times")
         grid = grid_pulses(ns, pulse_l=pulse_l, interval_s=interval_s, column="pulse_times")
-        return cls._from_grid(grid, timezone, unit, "zero")
+        return cls._from_grid(grid, pulse_times, timezone, unit, "zero")
 
     @classmethod
     def _from_grid(
-        cls, grid: Gridded, timezone: str, unit: str, absent: str, *, row_values: FloatArray | None = None
+        cls,
+        grid: Gridded,
+        times: Any,
+        timezone: str | None,
+        unit: str,
+        absent: str,
+        *,
+        row_values: FloatArray | None = None,
     ) -> Trace:
         litres_per(unit)
-        trace = cls(**vars(grid), timezone=checked_zone(timezone), unit=unit)
+        zone = zone_of_datetimes(times) if timezone is None else checked_zone(timezone)
+        trace = cls(**vars(grid), timezone=zone, unit=unit)
         if absent == "zero" or row_values is None:
             return trace
         if seems_flow_only(row_values, gaps=trace.gaps, n_cells=trace.n_cells):

@@ -16,10 +16,10 @@ import pyarrow as pa
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.errors import InputError, OptionError
 from flowsift.ingest.absence import seems_flow_only
+from flowsift.ingest.carried_zone import carried_zone
 from flowsift.ingest.checking import require_values
 from flowsift.ingest.options import checked_absent, checked_zone
 from flowsift.quality import Finding
-from flowsift.readers.carried_zone import carried_zone, zone_in_sample
 from flowsift.readers.columns import Chosen, choose_columns, listed
 from flowsift.readers.explain import broken_row, line_of_row
 from flowsift.readers.instants import column_instants_ns
@@ -28,6 +28,7 @@ from flowsift.readers.layout import TextLayout, find_layout, printable
 from flowsift.readers.meaning import KINDS, Meaning, meaning_of
 from flowsift.readers.sources import Source, open_source
 from flowsift.readers.table import Columns, ParquetFile, csv_blocks, numbers_of, read_csv_columns
+from flowsift.readers.time_layouts import zone_in_sample
 from flowsift.trace import Trace
 from flowsift.units import NS_PER_S
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -70,9 +71,10 @@ def has_clock(field: str) -> bool:
     return any((match := pattern.match(field)) is not None and match["H"] for pattern in _PATTERNS)
 
 
-def zone_in(field: str) -> str:
-    """Return the zone or offset that a time ends with, empty where it has none."""
-    found = (pattern.match(field) for pattern in (*_PATTERNS, _CLOCK_ONLY))
+def zone_in_sample(fields: Iterable[str]) -> str:
+    """Return the zone or offset that the first time of a sample ends with, empty where it has none."""
+    first = next((field for field in fields if field.strip()), "")
+    found = (pattern.match(first) for pattern in (*_PATTERNS, _CLOCK_ONLY))
     return next((match["zone"] or "" for match in found if match is not None), "")
 
 

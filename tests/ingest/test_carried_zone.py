@@ -3,8 +3,8 @@ import pandas as pd
 import pytest
 
 import flowsift as fs
+from flowsift.ingest.carried_zone import carried_zone
 from flowsift.readers import large
-from flowsift.readers.carried_zone import carried_zone
 from flowsift.report.account import water_account
 from flowsift.report.account_text import account_sections
 
@@ -80,3 +80,20 @@ def test_a_time_that_somebody_wrote_is_read_at_the_offset(written):
     trace = fs.read_trace(written("csv"))
     first, stop = trace.cells_between("2025-06-01 00:00", "2025-06-01 00:10")
     assert (first, stop) == (0, 60)
+
+
+@pytest.mark.parametrize(
+    ("zone", "name"),
+    [("America/Denver", "America/Denver"), ("UTC", "UTC"), ("-07:00", "Etc/GMT+7"), ("+05:30", "UTC"), (None, "UTC")],
+)
+def test_datetimes_bring_their_zone_along(zone, name):
+    times = pd.date_range("2025-06-01", periods=60, freq="1min", tz=zone)
+    volume = np.where(np.arange(60) % 7 == 0, 0.5, 0.0)
+    for given in (times, pd.Series(times)):
+        assert fs.Trace.from_volumes(given, volume).timezone == name
+        assert fs.Trace.from_flow(given, volume).timezone == name
+        assert fs.Trace.from_register(given, np.cumsum(volume)).timezone == name
+        assert fs.Trace.from_pulses(given, 0.5).timezone == name
+        assert fs.Trace.from_volumes(given, volume, timezone="Europe/Rome").timezone == "Europe/Rome"
+    assert fs.Trace.from_volumes(times, volume).start_ns == times[0].value
+    assert fs.Trace.from_volumes([float(k) for k in range(60)], volume).timezone == "UTC"

@@ -1,21 +1,15 @@
-"""The time zone that the times of a file carry: days and hours of the answer are told in it."""
+"""The time zone that times carry: days and hours of the answer are told in it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from typing import Any
 
 from flowsift.errors import OptionError
 from flowsift.ingest.options import checked_zone
 from flowsift.quality import Finding
-from flowsift.readers.time_layouts import zone_in
 
 LEAST_OFFSET_H, MOST_OFFSET_H = -12, 14
 """Whole hours from UTC for which the tz database has a zone without changes of the clock."""
-
-
-def zone_in_sample(fields: Iterable[str]) -> str:
-    """Return the zone or offset that the first time of a sample ends with, empty where it has none."""
-    return zone_in(next((field for field in fields if field.strip()), ""))
 
 
 def carried_zone(written: str) -> tuple[str, tuple[Finding, ...]]:
@@ -45,6 +39,13 @@ def carried_zone(written: str) -> tuple[str, tuple[Finding, ...]]:
     # In these names the sign is that of UTC seen from there.
     name = f"Etc/GMT{-hours:+d}"
     return name, (_assumed(f"{carried} at it: pass --timezone (timezone=...) for a zone whose clock changes."),)
+
+
+def zone_of_datetimes(times: Any) -> str:
+    """Return the name of the zone that an index or a series of datetimes carries; UTC for other times."""
+    zone = getattr(getattr(times, "dt", times), "tz", None)
+    # A fixed offset of the standard library is called UTC-07:00.
+    return carried_zone("" if zone is None else str(zone).removeprefix("UTC") or "UTC")[0]
 
 
 def _named(written: str) -> tuple[str, tuple[Finding, ...]]:
