@@ -13,7 +13,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 LAYERS = (
     {"errors"},
     {"arrays", "digits", "units"},
-    {"files", "grouping", "labels", "neighbours", "tables"},
+    {"amounts", "files", "grouping", "labels", "neighbours", "tables"},
     {"quality"},
     {"ingest"},
     {"trace"},

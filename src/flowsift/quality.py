@@ -8,39 +8,30 @@ from typing import Literal
 
 import pandas as pd
 
-from flowsift.digits import plain
+from flowsift.amounts import SI, US, Amounts
 from flowsift.tables import Table
-from flowsift.units import L_PER_GAL, UNIT_SYSTEMS, UnitSystem
+from flowsift.units import UnitSystem
 
 FindingKind = Literal["fault", "assumption", "limit"]
 
 
-HUGE = 1e15
-"""An amount from which only its size counts: no meter counts so far."""
-
-Amount = Callable[[UnitSystem], str]
-"""Writes an amount in a unit system."""
+Amount = Callable[[Amounts], str]
+"""Says an amount in a unit system."""
 
 
 def volume(litres: float) -> Amount:
-    """Return what writes a volume: ``0.05 L`` or ``0.0132 gal``."""
-
-    def written(units: UnitSystem) -> str:
-        number, unit = (litres / L_PER_GAL, "gal") if units == "us" else (litres, "L")
-        digits = plain(number) if number < HUGE else f"{number:.3g}"
-        return f"{digits.rstrip('0').rstrip('.') if '.' in digits else digits} {unit}"
-
-    return written
+    """Return what says a volume: ``0.05 L`` or ``0.0132 gal``."""
+    return lambda say: say.exact(litres)
 
 
 def flow(lpm: float) -> Amount:
-    """Return what writes a flow: ``0.117 L/min`` or ``0.0309 gal/min``."""
-    return lambda units: f"{volume(lpm)(units)}/min"
+    """Return what says a flow: ``0.117 L/min`` or ``0.0309 gal/min``."""
+    return lambda say: f"{say.exact(lpm)}/min"
 
 
 def in_both(amount: Amount) -> str:
     """Return an amount in both unit systems: ``3,407 L (900 gal)``, where the reader's isn't known."""
-    return f"{amount('si')} ({amount('us')})"
+    return f"{amount(SI)} ({amount(US)})"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,7 +82,7 @@ def finding_of(
     first_ns: int | None = None,
 ) -> Finding:
     """Return a finding whose treatment names amounts, which fill the ``{}`` in it."""
-    si, us = (treatment.format(*(amount(units) for amount in amounts)) for units in UNIT_SYSTEMS)
+    si, us = (treatment.format(*(amount(say) for amount in amounts)) for say in (SI, US))
     us = us if us != si else ""
     return Finding(kind=kind, what=what, count=count, treatment=si, first_ns=first_ns, treatment_us=us)
 

@@ -20,7 +20,6 @@ SECONDS_PER_DAY = 86_400.0
 NS_PER_S = 1_000_000_000
 
 UnitSystem = Literal["si", "us"]
-UNIT_SYSTEMS: tuple[UnitSystem, ...] = ("si", "us")
 
 L_PER_UNIT: dict[str, float] = {
     "L": 1.0,

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from flowsift.amounts import Amounts
 from flowsift.fleet.names import printable
 from flowsift.fleet.run import FleetRun
 from flowsift.labels import TRICKLE, UNEXPLAINED, label_words
 from flowsift.report.sections import Section, wrapped
-from flowsift.report.wording import Amounts
 from flowsift.units import UnitSystem
 
 LISTED = 20

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import pandas as pd
 
+from flowsift.amounts import Amounts
 from flowsift.labels import TRICKLE, UNEXPLAINED, label_words
 from flowsift.quality import Finding
 from flowsift.report.account import Account, TrickleLine
 from flowsift.report.rounded import RoundedUse, rounded_uses
 from flowsift.report.sections import Section, wrapped, wrapped_all
-from flowsift.report.wording import TOO_SHORT, Amounts, lasting, moment, zone_words
+from flowsift.report.wording import TOO_SHORT, lasting, moment, zone_words
 from flowsift.units import UnitSystem
 
 ALL_THE_TIME = 0.995

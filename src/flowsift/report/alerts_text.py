@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
+from flowsift.amounts import Amounts
 from flowsift.digits import plain
 from flowsift.report.sections import Section, bullets, wrapped
-from flowsift.report.wording import Amounts, lasting
+from flowsift.report.wording import lasting
 from flowsift.standards import figure
 from flowsift.study.alerts import AlertLevel, AlertPlan, Caught
 from flowsift.units import UnitSystem

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
+from flowsift.amounts import Amounts
 from flowsift.report.sections import Section, bullets, wrapped
-from flowsift.report.wording import Amounts, cautions_section
+from flowsift.report.wording import cautions_section
 from flowsift.study.budget import Budget, Demand
 from flowsift.units import UnitSystem
 

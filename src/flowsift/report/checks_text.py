@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from flowsift.amounts import Amounts
 from flowsift.digits import plain
 from flowsift.report.sections import Section, bullets, wrapped
-from flowsift.report.wording import Amounts, cautions_section, lasting
+from flowsift.report.wording import cautions_section, lasting
 from flowsift.study.meter_checks import Factor, ZeroTest
 from flowsift.study.meter_checks_report import MeterReport
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE, UnitSystem

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
+from flowsift.amounts import Amounts
 from flowsift.labels import label_words
 from flowsift.report.sections import Section, bullets, wrapped
-from flowsift.report.wording import Amounts, money
+from flowsift.report.wording import money
 from flowsift.study.comparison import Comparison
 from flowsift.study.comparison_change import Change, Saving
 from flowsift.study.comparison_trickle import TricklePeriod

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from flowsift.amounts import Amounts
 from flowsift.report.sections import Section, wrapped_all
-from flowsift.report.wording import Amounts
 from flowsift.standards import figure
 from flowsift.study.cautions import cautions
 from flowsift.study.flushes_homes import HomesStudy

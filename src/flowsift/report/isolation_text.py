@@ -6,8 +6,9 @@ import math
 
 import pandas as pd
 
+from flowsift.amounts import Amounts
 from flowsift.report.sections import Section, bullets, wrapped
-from flowsift.report.wording import Amounts, cautions_section, moment
+from flowsift.report.wording import cautions_section, moment
 from flowsift.study.isolation import BranchLeak, Isolation
 from flowsift.study.isolation_plan import PRECISION, StepPlan
 from flowsift.study.isolation_times import ProposedTime

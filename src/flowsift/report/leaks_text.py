@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from flowsift.amounts import Amounts
 from flowsift.digits import round_to_sum
 from flowsift.report.sections import Section, bullets, wrapped
-from flowsift.report.wording import TOO_SHORT, Amounts, cautions_section, moment, money
+from flowsift.report.wording import TOO_SHORT, cautions_section, moment, money
 from flowsift.standards.conversion import MM_PER_IN
 from flowsift.study.leaks_ledger import LeakLedger
 from flowsift.study.leaks_lines import LeakLine

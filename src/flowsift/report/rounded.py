@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from flowsift.amounts import Amounts
 from flowsift.digits import round_to_sum
 from flowsift.labels import UNEXPLAINED
 from flowsift.report.account import Account, UseLine, percentages
-from flowsift.report.wording import Amounts
 
 
 @dataclass(frozen=True, kw_only=True)

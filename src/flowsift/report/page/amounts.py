@@ -6,10 +6,10 @@ from collections.abc import Callable, Iterable
 
 from markupsafe import Markup
 
+from flowsift.amounts import SI, US, Amounts
 from flowsift.digits import plain, plain_pair
-from flowsift.report.wording import Amounts
 
-SYSTEMS = (Amounts(units="si"), Amounts(units="us"))
+SYSTEMS = (SI, US)
 
 
 def marked(texts: Iterable[str]) -> Markup:
