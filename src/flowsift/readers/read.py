@@ -114,9 +114,10 @@ def read_trace(
     if source.form == "parquet":
         parquet = ParquetFile(source)
         names, n_titles = parquet.names, 0
+        sample = parquet.sampler()
         chosen = choose_columns(
             names,
-            parquet.sampler(),
+            sample,
             named=True,
             time_column=time_column,
             value_column=value_column,
@@ -124,7 +125,7 @@ def read_trace(
         )
         blocks, whole = partial(parquet.blocks, chosen), partial(parquet.columns, chosen)
         locate = _one_based
-        written = parquet.zone(chosen.time[-1]) or zone_in_sample(parquet.sampler()(chosen.time[-1]))
+        written = parquet.zone(chosen.time[-1]) or zone_in_sample(sample(chosen.time[-1]))
     else:
         layout = find_layout(source, delimiter=delimiter, decimal=decimal)
         names, n_titles = layout.names, layout.n_titles
