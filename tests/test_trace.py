@@ -456,6 +456,29 @@ def test_register_stuck_then_jump():
     assert trace.metered_l == pytest.approx(560.0, rel=1e-12)
 
 
+@pytest.mark.parametrize(("count_l", "step_s"), [(37.854, 10), (28.317, 1), (10.0, 1), (100.0, 10)])
+def test_a_register_of_large_counts_is_not_stuck(count_l, step_s):
+    used = household(20_000, seed=4) * step_s
+    reading = np.floor(np.cumsum(used) / count_l) * count_l
+    trace = sound(fs.Trace.from_register(START + np.arange(used.size) * step_s, reading))
+    assert "register stuck" not in found(trace)
+    assert trace.gap_s == 0
+
+
+@pytest.mark.parametrize("first_gal", [4321.7, 98765.4])
+def test_the_reading_that_a_register_begins_with_changes_no_volume(first_gal):
+    steps = np.random.default_rng(1).integers(0, 9, 500)
+    gallons = np.concatenate([[0], np.cumsum(steps)]) / 10
+    begun, later = (
+        sound(fs.Trace.from_register(seconds(501), np.round(first + gallons, 1) * L_PER_GAL, unit="gal"))
+        for first in (0.0, first_gal)
+    )
+    as_volumes = fs.Trace.from_volumes(seconds(500), steps * (0.1 * L_PER_GAL))
+    assert later.pulse_l == begun.pulse_l == as_volumes.pulse_l
+    np.testing.assert_array_equal(later.volume_l, begun.volume_l)
+    np.testing.assert_array_equal(as_volumes.volume_l, begun.volume_l)
+
+
 def test_register_odd_reading_is_left_out():
     reading = 5000 + np.cumsum(household(400, seed=2))
     clean = fs.Trace.from_register(seconds(400), reading)

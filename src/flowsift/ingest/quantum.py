@@ -40,6 +40,10 @@ SHARE_FEW = 0.95
 LEAST_FEW = 30
 """Fewer of them easily lie on multiples of some step."""
 
+NOISE = 1e-7
+"""Values this close to a whole number of pulses, as a share of themselves, are that: single precision, or a difference
+of large readings, rounds by 6e-8."""
+
 
 def estimate_pulse_l(volume_l: FloatArray) -> float:
     """Return the greatest step that the values are multiples of.
@@ -91,6 +95,29 @@ def estimate_pulse_l(volume_l: FloatArray) -> float:
             # digits past the twelfth come from the sums
             return float(f"{refined:.12g}")
     return _step_of_few(values, counts)
+
+
+def on_pulses(volume_l: FloatArray, *, pulse_l: float) -> FloatArray:
+    """Return volumes without the noise of the arithmetic that they come from.
+
+    Differences of a register's readings, and volumes written in another unit, miss whole pulses by their last digits.
+    Equal flows would not be equal then, and what is told would hang on the reading that the register began with.
+
+    Parameters
+    ----------
+    volume_l : ndarray, shape (n,)
+    pulse_l : float
+        Volume of one pulse [L]; 0 where there is none.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Whole pulses where a value is within `NOISE` of them, others as they are.
+    """
+    if pulse_l <= 0:
+        return volume_l
+    whole = np.rint(volume_l / pulse_l) * pulse_l
+    return np.where(np.abs(volume_l - whole) <= NOISE * volume_l, whole, volume_l)
 
 
 def _step_of_few(values: FloatArray, counts: FloatArray) -> float:

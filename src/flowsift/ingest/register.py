@@ -99,8 +99,10 @@ def grid_register(
     else:
         gap = unknown | ~whole
         flow_cell, flow_length = cell[:-1], np.maximum(length, 1)
-    gap, volume, findings = _stuck(at, volume, gap, length, interval_ns, findings)
-    volume, gap, unknown = _spikes(at, volume, gap, unknown, length, interval_ns, findings)
+    minutes = np.maximum(length, 1) * (interval_ns / NS_PER_S / SECONDS_PER_MINUTE)
+    edges_l = _at_both_edges_l(volume)
+    gap, volume, findings = _stuck(at, volume, gap, minutes, edges_l, findings)
+    volume, gap, unknown = _spikes(at, volume, gap, unknown, length, minutes, edges_l, findings)
     # the last reading ends the trace, unless it shares its interval with the one before it
     n_cells = int(cell[-1] - cell[0]) + int(length[-1] == 0)
     start_ns = int(placed.start_ns + cell[0] * interval_ns)
@@ -155,17 +157,21 @@ def _without_glitches(rows: OrderedRows, usable: BoolArray, findings: list[Findi
     return usable
 
 
+def _at_both_edges_l(volume: FloatArray) -> float:
+    """Return the volume of a count at either edge of an interval [L]: it is no flow within it."""
+    return 2.0 * float(volume[volume > 0].min()) if (volume > 0).any() else 0.0
+
+
 def _stuck(
     at: IntArray,
     volume: FloatArray,
     gap: BoolArray,
-    length: IntArray,
-    interval_ns: int,
+    minutes: FloatArray,
+    edges_l: float,
     findings: list[Finding],
 ) -> tuple[BoolArray, FloatArray, list[Finding]]:
     """Turn a spell in which the register stood still, and the jump that ended it, into a gap of known volume."""
-    minutes = np.maximum(length, 1) * (interval_ns / NS_PER_S / SECONDS_PER_MINUTE)
-    jump = np.flatnonzero((volume > MAX_METER_LPM * minutes) & ~gap)
+    jump = np.flatnonzero((volume > MAX_METER_LPM * minutes + edges_l) & ~gap)
     if not jump.size:
         return gap, volume, findings
     moved = np.where((volume > 0) | gap, np.arange(volume.size), -1)
@@ -198,13 +204,12 @@ def _spikes(
     gap: BoolArray,
     unknown: BoolArray,
     length: IntArray,
-    interval_ns: int,
+    minutes: FloatArray,
+    edges_l: float,
     findings: list[Finding],
 ) -> tuple[FloatArray, BoolArray, BoolArray]:
-    minutes = np.maximum(length, 1) * (interval_ns / NS_PER_S / SECONDS_PER_MINUTE)
-    smallest = float(volume[volume > 0].min()) if (volume > 0).any() else 0.0
     in_spell = gap & (length <= 1) & ~unknown
-    spike = (volume > MAX_HOUSE_LPM * minutes + 2 * smallest) & ~in_spell
+    spike = (volume > MAX_HOUSE_LPM * minutes + edges_l) & ~in_spell
     if not spike.any():
         return volume, gap, unknown
     if spike.sum() == (volume > 0).sum():
