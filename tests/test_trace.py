@@ -267,6 +267,19 @@ def test_conflicting_rows_leave_the_interval_missing():
     assert found(trace)["conflicting rows"].count == 2
 
 
+@pytest.mark.parametrize("make", [fs.Trace.from_volumes, fs.Trace.from_flow])
+def test_rows_of_several_meters_are_refused(make):
+    meters = [household(2000, seed=seed) for seed in range(3)]
+    with pytest.raises(fs.InputError, match="rows that give different values for one interval .several meters"):
+        make(np.tile(seconds(2000), 3), np.concatenate(meters))
+
+
+def test_a_log_that_is_there_twice_is_one_log():
+    volume = household(2000)
+    twice = fs.Trace.from_volumes(np.tile(seconds(2000), 2), np.tile(volume, 2))
+    same_trace(twice, fs.Trace.from_volumes(seconds(2000), volume))
+
+
 def test_clock_set_back():
     first, second = household(600, seed=1), household(600, seed=2)
     times = np.concatenate([seconds(600), seconds(600) + 300])

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from flowsift.arrays import BoolArray
+from flowsift.errors import InputError
 from flowsift.ingest.findings import clock_findings, placing_findings
 from flowsift.ingest.placing import Placed
 from flowsift.ingest.rows import OrderedRows
@@ -14,13 +15,22 @@ from flowsift.quality import Finding
 
 CONFLICT = "conflicting rows"
 
+MOST_CONFLICTS = 0.8
+"""Share of the intervals with flow up to which rows may contradict each other: a clock went wrong for a while. Rows that
+do so nearly wherever water runs are of several meters (assumption)."""
+
+FEW_CONFLICTS = 10
+"""So many intervals of conflict show nothing, whatever their share."""
+
+SEVERAL_METERS = "give different values for one interval (several meters in one file?)"
+
 
 def why_contested(findings: list[Finding]) -> str:
     """Return the end of an error about too few values: that rows contradict each other, empty if they don't."""
     conflict = next((finding for finding in findings if finding.what == CONFLICT), None)
     if conflict is None:
         return ""
-    return f": {conflict.count:,} rows give different values for one interval (several meters in one file?)"
+    return f": {conflict.count:,} rows {SEVERAL_METERS}"
 
 
 def settle_contested(
@@ -29,11 +39,18 @@ def settle_contested(
     usable: BoolArray,
     interval_ns: int,
     findings: list[Finding],
+    *,
+    column: str,
 ) -> tuple[OrderedRows, Placed, BoolArray]:
     """Settle cells that several rows claim: equal values are one row, unequal ones leave the cell missing.
 
     Neither row is better than the other, whichever came first in the file, so none is chosen. Rows of a fine stretch,
     and neighbours that a drifting clock put into one cell, don't contest: they add up.
+
+    Raises
+    ------
+    InputError
+        Rows contradict each other in most intervals with flow.
     """
     if rows.regular_ns == interval_ns:
         return rows, placed, usable
@@ -64,7 +81,14 @@ def settle_contested(
     # keep the first row of a contested cell, and every row of the others
     keep = ~contested[group] | np.concatenate([[True], step > 0])
     value = np.where(contested[group], low[group], rows.value)[keep]
-    differs = (contested & ~agree)[group]
+    conflict = contested & ~agree
+    differs = conflict[group]
+    if conflict.sum() > max(FEW_CONFLICTS, MOST_CONFLICTS * (high > 0).sum()):
+        raise InputError(
+            f"found {int(differs.sum()):,} rows that {SEVERAL_METERS}",
+            row=rows.at(int(np.flatnonzero(differs)[1])),
+            column=column,
+        )
     n_repeated = int((~keep & ~differs).sum())
     if n_repeated:
         findings.append(
@@ -83,8 +107,8 @@ def settle_contested(
                 what=CONFLICT,
                 count=int(differs.sum()),
                 treatment=f"Rows that give different values for one interval: none can be preferred, so "
-                f"{int((contested & ~agree).sum()):,} intervals are missing "
-                f"(the first has {low[contested & ~agree][0]:.6g} and {high[contested & ~agree][0]:.6g}).",
+                f"{int(conflict.sum()):,} intervals are missing "
+                f"(the first has {low[conflict][0]:.6g} and {high[conflict][0]:.6g}).",
                 first_ns=int(rows.ns[differs][0]),
             )
         )

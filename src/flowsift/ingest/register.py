@@ -74,7 +74,7 @@ def grid_register(
     interval_ns = chosen_interval_ns(rows, interval_s)
     spread_coarse = absent == "missing" and (interval_s is None or prevailing_interval_ns(rows.ns) < 1.5 * interval_ns)
     placed = place_rows(rows, interval_ns=interval_ns, spread_coarse=spread_coarse)
-    rows, placed, usable = settle_contested(rows, placed, ~np.isnan(rows.value), interval_ns, findings)
+    rows, placed, usable = settle_contested(rows, placed, ~np.isnan(rows.value), interval_ns, findings, column=column)
     usable = _without_glitches(rows, usable, findings)
     cell, value, at = placed.cell[usable], rows.value[usable], rows.ns[usable]
     if value.size < 2 or cell[0] == cell[-1]:

@@ -78,7 +78,7 @@ def grid_volumes(
     )
     placed = place_rows(rows, interval_ns=interval_ns, spread_coarse=spread_coarse)
     usable = ~np.isnan(rows.value)
-    rows, placed, usable = settle_contested(rows, placed, usable, interval_ns, findings)
+    rows, placed, usable = settle_contested(rows, placed, usable, interval_ns, findings, column=column)
     volume = _row_volumes(rows, placed, usable, interval_ns=interval_ns) if is_flow else rows.value
     pulse_grace_l = pulse_l
     if pulse_l is None:
