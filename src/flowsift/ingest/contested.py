@@ -16,8 +16,8 @@ from flowsift.quality import Finding
 CONFLICT = "conflicting rows"
 
 MOST_CONFLICTS = 0.8
-"""Share of the intervals with flow up to which rows may contradict each other: a clock went wrong for a while. Rows that
-do so nearly wherever water runs are of several meters (assumption)."""
+"""Share of the intervals with flow up to which rows may contradict each other: a clock went wrong for a while. Rows
+that do so nearly wherever water runs are of several meters (assumption)."""
 
 FEW_CONFLICTS = 10
 """So many intervals of conflict show nothing, whatever their share."""
