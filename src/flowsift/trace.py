@@ -20,7 +20,6 @@ from flowsift.ingest.instants import instants_ns, written_instant_ns
 from flowsift.ingest.numbers import numbers
 from flowsift.ingest.options import checked_absent, checked_zone, given_pulse_l
 from flowsift.ingest.pulses import grid_pulses
-from flowsift.ingest.quantum import on_pulses
 from flowsift.ingest.register import grid_register
 from flowsift.ingest.volumes import grid_volumes
 from flowsift.quality import Finding
@@ -271,8 +270,6 @@ class Trace:
     ) -> Trace:
         litres_per(unit)
         zone = zone_of_datetimes(times) if timezone is None else checked_zone(timezone)
-        volume_l, gap_l = (on_pulses(each, pulse_l=grid.pulse_l) for each in (grid.volume_l, grid.gap_volume_l))
-        grid = replace(grid, volume_l=volume_l, gap_volume_l=gap_l)
         trace = cls(**vars(grid), timezone=zone, unit=unit)
         if absent == "zero" or row_values is None:
             return trace

@@ -40,9 +40,8 @@ SHARE_FEW = 0.95
 LEAST_FEW = 30
 """Fewer of them easily lie on multiples of some step."""
 
-NOISE = 1e-7
-"""Values this close to a whole number of pulses, as a share of themselves, are that: single precision, or a difference
-of large readings, rounds by 6e-8."""
+NOISE = 1e-12
+"""A value this close to a whole number of pulses, as a share of itself, is that: a step is known to twelve digits."""
 
 
 def estimate_pulse_l(volume_l: FloatArray) -> float:
@@ -97,27 +96,29 @@ def estimate_pulse_l(volume_l: FloatArray) -> float:
     return _step_of_few(values, counts)
 
 
-def on_pulses(volume_l: FloatArray, *, pulse_l: float) -> FloatArray:
+def on_pulses(volume_l: FloatArray, *, pulse_l: float, rounding_l: float = 0.0) -> FloatArray:
     """Return volumes without the noise of the arithmetic that they come from.
 
     Differences of a register's readings, and volumes written in another unit, miss whole pulses by their last digits.
-    Equal flows would not be equal then, and what is told would hang on the reading that the register began with.
+    Equal flows would not be equal then, and the answer would hang on the reading that the register began with.
 
     Parameters
     ----------
     volume_l : ndarray, shape (n,)
     pulse_l : float
         Volume of one pulse [L]; 0 where there is none.
+    rounding_l : float
+        What they may be off beside `NOISE` [L].
 
     Returns
     -------
     ndarray, shape (n,)
-        Whole pulses where a value is within `NOISE` of them, others as they are.
+        Whole pulses where values are that close to them, others as they are.
     """
     if pulse_l <= 0:
         return volume_l
     whole = np.rint(volume_l / pulse_l) * pulse_l
-    return np.where(np.abs(volume_l - whole) <= NOISE * volume_l, whole, volume_l)
+    return np.where(np.abs(volume_l - whole) <= NOISE * volume_l + rounding_l, whole, volume_l)
 
 
 def _step_of_few(values: FloatArray, counts: FloatArray) -> float:

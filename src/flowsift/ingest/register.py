@@ -16,7 +16,7 @@ from flowsift.ingest.gridded import Gridded
 from flowsift.ingest.limits import MAX_HOUSE_LPM, MAX_METER_LPM
 from flowsift.ingest.options import Absent
 from flowsift.ingest.placing import place_rows
-from flowsift.ingest.quantum import estimate_pulse_l
+from flowsift.ingest.quantum import estimate_pulse_l, on_pulses
 from flowsift.ingest.rows import OrderedRows, order_rows
 from flowsift.ingest.spacing import chosen_interval_ns, prevailing_interval_ns
 from flowsift.ingest.volumes import pulse_finding
@@ -25,6 +25,9 @@ from flowsift.units import NS_PER_S, SECONDS_PER_MINUTE
 
 LARGEST_READING_L = 1e12
 """Largest reading, more than any meter counts: a double loses the pulses of finer meters above it."""
+
+ROUNDING = 4 * np.finfo(np.float64).eps
+"""What a difference of two readings may be off, as a share of the largest: their rounding, and that of their unit."""
 
 STUCK_S = 3600.0
 """A jump that no meter passes in one interval, after a reading that stood still this long [s], ends a stuck spell."""
@@ -106,11 +109,12 @@ def grid_register(
     # the last reading ends the trace, unless it shares its interval with the one before it
     n_cells = int(cell[-1] - cell[0]) + int(length[-1] == 0)
     start_ns = int(placed.start_ns + cell[0] * interval_ns)
-    gaps, gap_volume = _gaps(cell[:-1] - cell[0], cell[1:] - cell[0], volume, gap, unknown)
     known = ~gap
     if pulse_l is None:
         pulse_l = estimate_pulse_l(volume[known & (length == 1)])
         findings.append(pulse_finding(pulse_l))
+    volume = on_pulses(volume, pulse_l=pulse_l, rounding_l=ROUNDING * float(value.max()))
+    gaps, gap_volume = _gaps(cell[:-1] - cell[0], cell[1:] - cell[0], volume, gap, unknown)
     cells, volumes = spread(
         flow_cell[known] - cell[0], volume[known], None if flow_length is None else flow_length[known]
     )

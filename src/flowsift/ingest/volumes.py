@@ -15,7 +15,7 @@ from flowsift.ingest.gridded import Gridded
 from flowsift.ingest.limits import FEW_SHARE, LARGEST_PULSE_L, MAX_HOUSE_LPM, spike_limit_l
 from flowsift.ingest.options import Absent
 from flowsift.ingest.placing import Placed, place_rows
-from flowsift.ingest.quantum import estimate_pulse_l
+from flowsift.ingest.quantum import estimate_pulse_l, on_pulses
 from flowsift.ingest.rows import OrderedRows, order_rows
 from flowsift.ingest.spacing import chosen_interval_ns, prevailing_interval_ns
 from flowsift.quality import Finding
@@ -85,6 +85,7 @@ def grid_volumes(
         pulse_l = estimate_pulse_l(volume[usable & (volume > 0)])
         pulse_grace_l = min(pulse_l, LARGEST_PULSE_L)
         findings.append(pulse_finding(pulse_l))
+    volume = on_pulses(volume, pulse_l=pulse_l)
     usable = _without_spikes(rows, placed, volume, usable, interval_ns, pulse_grace_l or 0.0, column, findings)
     if not usable.any():
         raise InputError(f"found no row with a usable value{why_contested(findings)}", column=column)
