@@ -335,7 +335,7 @@ CASES = (
         name="two meters in one file",
         make=csv(times=[t for t in stamps(300) for _ in "ab"], values=["0.1", "0.2"] * 300),
         status=2,
-        words="600 rows give different values for one interval",
+        words="600 rows that give different values for one interval",
     ),
     BadInput(
         group="Rows",
