@@ -230,6 +230,15 @@ def test_fills_in_bursts_are_no_toilet():
     assert {left.n_events for left in study.left_out if "bursts" in left.reason} == {30}
 
 
+@pytest.mark.parametrize(("interval_s", "told"), [(60.0, True), (300.0, False)])
+def test_intervals_that_hold_several_uses_show_no_toilet(interval_s, told):
+    result = fs.disaggregate(simulate(seed=4, days=14, interval_s=interval_s).trace)
+    study = flushes(result)
+    assert bool(study.toilets) == told
+    blurred = sum(left.n_events for left in study.left_out if "several uses" in left.reason)
+    assert (blurred > 0) == (not told)
+
+
 def coarse_home(toilets, **options):
     """A home at 10 s and 0.4 L a pulse, where hands are washed half a minute after a flush."""
     return flushing_home(toilets, interval_s=10, pulse_l=0.4, days=20, mixed_after_s=25, **options)

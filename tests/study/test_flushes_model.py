@@ -240,6 +240,19 @@ def test_a_household_of_four_saves_what_a_utility_prints():
     assert figure("toilet.saving_four_persons_3_5_to_1_6_gpf").value == pytest.approx(13_870, rel=0.01)
 
 
+def test_the_saving_is_no_surer_than_the_number_of_flushes():
+    def saving(**counted):
+        return replacement_saving(13.2, 13.1, 13.3, flushes_per_day=4, new_l=4.8, **counted)
+
+    exact, counted, short = saving(), saving(n_flushes=400, n_left_out=20), saving(n_flushes=25)
+    assert exact.per_year_l == counted.per_year_l == short.per_year_l
+    # by 13.1 and 13.3 L alone, and by 1.64 of the root of 25 flushes
+    assert exact.low_l == pytest.approx(8.3 * 4 * 365)
+    assert short.low_l == pytest.approx((8.4 - np.hypot(0.1, 8.4 * 1.645 / 5)) * 4 * 365, rel=1e-3)
+    assert short.low_l < counted.low_l < exact.low_l < exact.high_l < counted.high_l < short.high_l
+    assert counted.high_l - counted.per_year_l > counted.per_year_l - counted.low_l
+
+
 def test_an_efficient_toilet_saves_nothing():
     saving = replacement_saving(4.5, 4.3, 4.7, flushes_per_day=5)
     assert (saving.per_year_l, saving.low_l, saving.high_l) == (0.0, 0.0, 0.0)

@@ -116,6 +116,7 @@ def measured_toilet(
     *,
     reading: Reading,
     observed_s: float,
+    n_left_out: float,
     meter: MeterKind,
     classes: ClassSet,
     new_l: float | None,
@@ -135,6 +136,8 @@ def measured_toilet(
     reading : Reading
     observed_s : float
         Time with data [s].
+    n_left_out : float
+        Events called flushes that entered no toilet and may be its.
     meter, classes
         As in `flowsift.study.flushes`.
     new_l : float or None
@@ -172,7 +175,15 @@ def measured_toilet(
         effective_l=effective,
         mean_l=mean,
         meter=limits,
-        saving=replacement_saving(mean, low, high, flushes_per_day=per_day, new_l=new_l),
+        saving=replacement_saving(
+            mean,
+            low,
+            high,
+            flushes_per_day=per_day,
+            n_flushes=float(count.sum()),
+            n_left_out=n_left_out,
+            new_l=new_l,
+        ),
     )
 
 

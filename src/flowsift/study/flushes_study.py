@@ -140,6 +140,8 @@ def flushes(
     reading = Reading(pulse_l=trace.pulse_l, interval_s=trace.interval_s)
     refills = refills_of(result, "flush")
     resolved = resolve_toilets(refills, reading=reading)
+    n_flushes = sum(int(found.all.sum()) for found in resolved.toilets)
+    n_left_out = sum(left.n_events for left in resolved.left_out)
     names = toilet_names([refills.row[t.full | t.reduced] for t in resolved.toilets], result.events)
     toilets = tuple(
         measured_toilet(
@@ -149,6 +151,7 @@ def flushes(
             result,
             reading=reading,
             observed_s=observed_s,
+            n_left_out=n_left_out * float(found.all.sum()) / n_flushes,
             meter=meter,
             classes=classes,
             new_l=replacement_l,

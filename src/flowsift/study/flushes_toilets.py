@@ -16,6 +16,10 @@ from flowsift.study.flushes_refills import Refills
 SMALLEST_L = 2.0
 """Less than this is no flush (assumption: the smallest published reduced flush takes 3 L)."""
 
+LONGEST_INTERVAL_S = 300.0
+"""From this interval on one holds several uses, and what repeats in it is no refill [s] (see
+`flowsift.ingest.findings.limit_findings`)."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ToiletRefills:
@@ -76,7 +80,8 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
     """
     small = refills.volume_l < SMALLEST_L
     cut = ~small & refills.at_gap
-    whole = ~small & ~cut
+    blurred = ~small & ~cut & (reading.interval_s >= LONGEST_INTERVAL_S)
+    whole = ~small & ~cut & ~blurred
     toilets: list[ToiletRefills] = []
     used, unlike = np.zeros(len(refills), bool), np.zeros(len(refills), bool)
     for group in repeated(refills.chosen(whole), reading):
@@ -86,7 +91,7 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
             used |= toilet.all
         else:
             unlike |= toilet.all
-    left_out = _left_out(refills.volume_l, small=small, cut=cut, unlike=unlike, used=used)
+    left_out = _left_out(refills.volume_l, small=small, cut=cut, blurred=blurred, unlike=unlike, used=used)
     order = np.argsort([-t.full_near_l for t in toilets], kind="stable")
     return Resolved(toilets=tuple(toilets[k] for k in order), left_out=left_out)
 
@@ -127,13 +132,14 @@ def _among_all(chosen: BoolArray, whole: BoolArray) -> BoolArray:
 
 
 def _left_out(
-    volume_l: FloatArray, *, small: BoolArray, cut: BoolArray, unlike: BoolArray, used: BoolArray
+    volume_l: FloatArray, *, small: BoolArray, cut: BoolArray, blurred: BoolArray, unlike: BoolArray, used: BoolArray
 ) -> tuple[LeftOut, ...]:
     reasons = (
         (f"too small for a flush (below {SMALLEST_L:g} L)", small),
         ("cut by missing data or by an end of the record", cut),
+        ("in intervals so long that one holds several uses", blurred),
         ("repeated, but hardly a toilet: seldom, in bursts or with little certainty", unlike),
-        ("apart from every repeated volume: partial, mixed, or no flush", ~(small | cut | unlike | used)),
+        ("apart from every repeated volume: partial, mixed, or no flush", ~(small | cut | blurred | unlike | used)),
     )
     return tuple(
         LeftOut(reason=reason, n_events=int(which.sum()), volume_l=float(volume_l[which].sum()))
