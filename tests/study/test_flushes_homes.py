@@ -38,7 +38,9 @@ def test_one_row_a_toilet_and_one_a_home(studies):
     a = table.homes.iloc[0]
     mean = np.average(table.toilets["mean_l"][:2], weights=table.toilets["flushes_per_day"][:2])
     assert a["per_flush_l"] == pytest.approx(mean)
-    assert np.isnan(table.homes["per_flush_l"].iloc[4])
+    of_toilets = ["per_flush_l", "flushes_per_day", "toilet_share", "saving_per_year_l"]
+    assert table.homes[of_toilets].iloc[4:].isna().all(axis=None)
+    assert table.mean("flushes_per_day")[0] == pytest.approx(table.homes["flushes_per_day"][:4].mean())
 
 
 def test_shares_of_classes_add_up_and_their_intervals_hold_them(studies):

@@ -75,8 +75,9 @@ class HomesStudy:
     toilets : Table
         One row a toilet, columns `TOILET_TYPES`; ``class`` names the classes that its interval reaches into.
     homes : Table
-        One row a home, columns `HOME_TYPES`; ``per_flush_l`` is the mean over its flushes, NaN without a toilet,
-        ``leak_per_day_l`` 0 where none was found, ``problem`` says why a home could not be studied.
+        One row a home, columns `HOME_TYPES`; ``per_flush_l`` is the mean over its flushes. What its toilets take is NaN
+        where none could be resolved: that is no home without flushes. ``leak_per_day_l`` is 0 where none was found,
+        ``problem`` says why a home could not be studied.
     """
 
     toilets: Table
@@ -174,24 +175,27 @@ def _toilet_row(home: str, toilet: Toilet) -> dict[str, object]:
 
 
 def _home_row(home: str, study: FlushStudy) -> dict[str, object]:
-    flushes = np.array([t.flushes_per_day for t in study.toilets])
-    means = np.array([t.mean_l for t in study.toilets])
-    return {
+    row: dict[str, object] = {
         "home": home,
         "days": study.days,
         "metered_l": study.metered_l,
         "toilets": len(study.toilets),
-        "flushes_per_day": float(flushes.sum()),
-        "per_flush_l": float(np.average(means, weights=flushes)) if flushes.sum() > 0 else None,
-        "toilet_share": sum(t.share_of_home for t in study.toilets),
         "leak_per_day_l": study.leak.per_day_l if study.leak else 0.0,
         "left_out": sum(left.n_events for left in study.left_out),
         "left_out_l": sum(left.volume_l for left in study.left_out),
-        "saving_per_year_l": sum(t.saving.per_year_l for t in study.toilets),
         "pulse_l": study.pulse_l,
         "interval_s": study.interval_s,
         "problem": "",
     }
+    if study.toilets:
+        flushes = np.array([t.flushes_per_day for t in study.toilets])
+        row |= {
+            "flushes_per_day": float(flushes.sum()),
+            "per_flush_l": float(np.average([t.mean_l for t in study.toilets], weights=flushes)),
+            "toilet_share": sum(t.share_of_home for t in study.toilets),
+            "saving_per_year_l": sum(t.saving.per_year_l for t in study.toilets),
+        }
+    return row
 
 
 def _resamples(n_homes: int, random_state: int) -> FloatArray:
