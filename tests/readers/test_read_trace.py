@@ -123,6 +123,25 @@ def test_a_blank_line_under_the_header_parts_it_from_nothing(tmp_path):
     assert "Left out" not in said(trace)["columns"]
 
 
+@pytest.mark.parametrize("parquet", [False, True])
+def test_rows_of_empty_fields_are_left_out_and_the_others_keep_their_numbers(tmp_path, parquet):
+    def read(times, values):
+        frame = pd.DataFrame({"time": pd.to_datetime(pd.Series(times)), "volume_l": values, "note": "kept"})
+        path = tmp_path / ("m.parquet" if parquet else "m.csv")
+        frame.to_parquet(path) if parquet else frame.to_csv(path, index=False)
+        return fs.read_trace(path)
+
+    times, values = [*STAMPS[:50], None, *STAMPS[50:], None], [*VOLUME[:50], None, *VOLUME[50:], None]
+    trace = read(times, values)
+    same(trace)
+    assert [f.count for f in trace.findings if f.what == "empty rows"] == [2]
+    values[60] = np.inf
+    with pytest.raises(fs.InputError, match=f"row {61 if parquet else 62}, .*found inf"):
+        read(times, values)
+    with pytest.raises(fs.InputError, match=f"row {51 if parquet else 52}, .*found an empty time"):
+        read(times, [*VOLUME[:50], 0.5, *VOLUME[50:], None])
+
+
 def test_quoted_fields(tmp_path):
     rows = "".join(f'"{t}","{v}"\n' for t, v in zip(STAMPS, VOLUME, strict=True))
     same(fs.read_trace(write(tmp_path / "m.csv", '"time","volume_l"\n' + rows)))

@@ -27,7 +27,7 @@ from flowsift.readers.large import is_large, thinned_log, thinned_values, trace_
 from flowsift.readers.layout import TextLayout, find_layout, printable
 from flowsift.readers.meaning import KINDS, Meaning, meaning_of
 from flowsift.readers.sources import Source, open_source
-from flowsift.readers.table import Columns, ParquetFile, csv_blocks, numbers_of, read_csv_columns
+from flowsift.readers.table import Columns, ParquetFile, csv_blocks, filled_rows, numbers_of, read_csv_columns
 from flowsift.readers.time_layouts import zone_in_sample
 from flowsift.trace import Trace
 from flowsift.units import NS_PER_S
@@ -158,12 +158,16 @@ def read_trace(
     trace = _trace_by_blocks(blocks(), asked) if is_large(source) else None
     if trace is None:
         columns = whole()
+        filled = filled_rows(columns)
         try:
-            trace = _trace(columns, asked)
+            trace = _trace(columns if filled is None else columns.at(filled), asked)
         except InputError as error:
-            row = None if error.row is None else locate(error.row)
+            row = error.row if error.row is None or filled is None else int(filled[error.row])
+            row = None if row is None else locate(row)
             column = {"time": time_name, "pulse_times": time_name, None: None}.get(error.column, value_name)
             raise InputError(error.problem, file=source.name, row=row, column=column) from error
+        if filled is not None:
+            trace = trace.with_findings(_empty_rows(len(columns.value) - filled.size))
     logger.debug("read %s: %r", source.name, trace)
     columns_findings = _column_findings(chosen, time_name, value_name, n_titles)
     return replace(trace, findings=(*columns_findings, *zone_findings, *trace.findings))
@@ -271,6 +275,10 @@ def _trace_by_blocks(blocks: Iterator[Columns], asked: _Asked) -> Trace | None:
 
 def _changes(reading: FloatArray, ns: IntArray) -> FloatArray:
     return np.diff(reading[np.argsort(ns, kind="stable")])
+
+
+def _empty_rows(count: int) -> Finding:
+    return Finding(kind="fault", what="empty rows", count=count, treatment="Rows of empty fields were left out.")
 
 
 def _column_findings(chosen: Chosen, time_name: str, value_name: str, n_titles: int) -> tuple[Finding, ...]:

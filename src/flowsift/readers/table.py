@@ -14,14 +14,14 @@ import pyarrow as pa
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
-from flowsift.arrays import FloatArray
+from flowsift.arrays import FloatArray, IntArray
 from flowsift.errors import InputError, quoted
 from flowsift.readers.columns import Chosen
 from flowsift.readers.layout import TextLayout, is_number
 from flowsift.readers.sources import Source
 from flowsift.readers.time_layouts import iso_kind
 
-NULLS = ["", "NA", "N/A", "n/a", "NaN", "nan", "NAN", "null", "NULL", "None", "none", "-", "--"]
+NULLS = ["", "NA", "N/A", "n/a", "#N/A", "NaN", "nan", "NAN", "null", "Null", "NULL", "None", "none", "-", "--", "---"]
 """Fields that stand for no value."""
 
 BLOCK_BYTES = 1 << 20
@@ -51,6 +51,13 @@ class Columns:
 
     time: list[Any]
     value: Any
+
+    def at(self, rows: IntArray) -> Columns:
+        """Return some of the rows."""
+        return Columns(
+            time=[column.take(pa.array(rows)) for column in self.time],
+            value=None if self.value is None else self.value.take(pa.array(rows)),
+        )
 
 
 def read_csv_columns(source: Source, layout: TextLayout, chosen: Chosen) -> Columns:
@@ -156,6 +163,14 @@ def require_room(n_rows: int, file: str) -> None:
             "that are UTC or carry their zone, no faults): cut the file into shorter spans",
             file=file,
         )
+
+
+def filled_rows(columns: Columns) -> IntArray | None:
+    """Return the rows that have a time or a value, as spreadsheets write rows of empty fields; None where all have."""
+    if columns.value is None or not all(column.null_count for column in (*columns.time, columns.value)):
+        return None
+    empty = np.logical_and.reduce([column.is_null().to_numpy() for column in (*columns.time, columns.value)])
+    return np.flatnonzero(~empty) if empty.any() else None
 
 
 def numbers_of(column: Any) -> FloatArray:

@@ -66,9 +66,7 @@ def homes_sections(study: HomesStudy, *, units: UnitSystem = "si") -> tuple[Sect
             f"{say.number(low):.2f} to {say.number(high):.2f})"
         )
         mean, low, high = study.mean("flushes_per_day")
-        lines.append(
-            f"{mean:.1f} flushes a day and home with a resolved toilet ({low:.1f} to {high:.1f})"
-        )
+        lines.append(f"{mean:.1f} flushes a day and home with a resolved toilet ({low:.1f} to {high:.1f})")
         leaky = int((studied["leak_per_day_l"] > 0).sum())
         lines.append(f"{leaky:,} {_homes(leaky)} with refills that nobody caused (a leaking flapper)")
     sections = [Section(heading="Volume per flush, many homes", lines=wrapped_all(lines))]
