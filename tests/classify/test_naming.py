@@ -91,6 +91,17 @@ def test_a_flush_no_toilet_takes_is_none(volume_l, kept):
     assert 26.5 < most_l < 35.0
 
 
+@pytest.mark.parametrize(("volume_l", "kept"), [(150.0, True), (354.0, True), (546.0, False)])
+def test_a_regeneration_no_softener_takes_is_none(volume_l, kept):
+    # 354 L: the largest that a simulated softener draws
+    softener, irrigation = LABELS.index("softener"), LABELS.index("irrigation")
+    probability = np.zeros((1, len(LABELS)))
+    probability[0, softener], probability[0, irrigation] = 0.99, 0.01
+    left = within_limits(probability, np.array([volume_l]))
+    assert left[0].argmax() == (softener if kept else irrigation)
+    assert left.sum() == pytest.approx(1.0)
+
+
 def test_a_certain_flush_that_can_not_be_is_other():
     probability = np.zeros((1, len(LABELS)))
     probability[0, FLUSH] = 1.0

@@ -18,6 +18,10 @@ OVER_FULL = 1.15
 """Largest volume of a flush as a share of the largest published one: a tank that also fills the bowl while a flapper
 settles (assumption). What takes more is no toilet, or one that runs, which is a leak."""
 
+OVER_REGENERATION = 1.5
+"""Largest volume of a regeneration as a share of the largest published one: more can only be a zone or a trickle that
+keeps the same hours (assumption)."""
+
 
 @cache
 def flush_limits_l() -> tuple[float, float]:
@@ -26,8 +30,13 @@ def flush_limits_l() -> tuple[float, float]:
     return CUT_SHORT * published.low, OVER_FULL * published.high
 
 
+def largest_regeneration_l() -> float:
+    """Return the largest volume that is called a softener's regeneration [L]."""
+    return OVER_REGENERATION * typical_ranges()["softener"].volume_l.high
+
+
 def within_limits(probability: FloatArray, volume_l: FloatArray) -> FloatArray:
-    """Rule out flushes of a volume that no toilet takes.
+    """Rule out flushes of a volume that no toilet takes, and regenerations of one that no softener takes.
 
     Parameters
     ----------
@@ -42,6 +51,7 @@ def within_limits(probability: FloatArray, volume_l: FloatArray) -> FloatArray:
     least_l, most_l = flush_limits_l()
     left = probability.copy()
     left[(volume_l < least_l) | (volume_l > most_l), LABELS.index("flush")] = 0.0
-    # Where nothing but a flush was thought of, it is something else.
+    left[volume_l > largest_regeneration_l(), LABELS.index("softener")] = 0.0
+    # Where nothing but that was thought of, it is something else.
     left[:, LABELS.index("other")] += 1e-12
     return np.asarray(left / left.sum(axis=1, keepdims=True))
