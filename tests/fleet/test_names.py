@@ -27,6 +27,7 @@ def test_two_ids_share_no_name_even_without_case(one, other):
     ("file", "home"),
     [("7.csv", "7"), ("7.csv.gz", "7"), ("B.1.PARQUET", "B.1"), ("7", "7"), ("7.gz", "7"), ("a.csv.csv", "a.csv")],
 )
+    assert partition_of(home).isascii()
 def test_files_are_named_after_homes(file, home):
     assert home_of_file(file) == home
 

@@ -162,6 +162,24 @@ def test_corrupt_homes_cost_themselves_alone_and_are_tried_again(write_homes, tm
     assert (mended.n_answered, mended.n_kept, list(mended.failed["home"])) == (1, 3, ["=odd", "empty"])
 
 
+@pytest.mark.parametrize("named", [b"caf\xe9.csv", b"home=caf\xe9/a.csv", b"home=caf%E9/a.csv"])
+def test_a_name_that_is_no_utf8_costs_itself_alone(write_homes, tmp_path, cluster, named):
+    if named.startswith(b"home="):
+        source = write_homes("a")
+    else:
+        source = tmp_path / "meters"
+        source.mkdir()
+        log_of(1).to_parquet(source / "a.parquet")
+    strange = source / os.fsdecode(named)
+    strange.parent.mkdir(exist_ok=True)
+    strange.write_text("time,volume_l\n2024-05-01T00:00:00Z,1\n")
+    for _ in range(2):
+        done = run(source, tmp_path / "out", cluster)
+        assert (done.totals.n_homes, list(done.failed["home"])) == (1, ["caf\\udce9"])
+        assert "isn't UTF-8" in done.failed["error"][0]
+        assert list(pd.read_csv(tmp_path / "out" / "failed.csv")["home"]) == ["caf\\udce9"]
+
+
 def test_a_home_that_fails_now_keeps_no_answer_of_before(write_homes, tmp_path, cluster):
     source = write_homes("a", "b")
     run(source, tmp_path / "out", cluster)

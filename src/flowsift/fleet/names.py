@@ -19,7 +19,8 @@ def partition_of(home: str) -> str:
     """Return the folder name of a home, ``home=`` and its id percent-encoded as UTF-8.
 
     Lower-case letters, digits, ``_`` and ``-`` stay, and dots that aren't last. Capitals are encoded too: no two ids
-    share a name even on a disk that takes ``A`` for ``a``. Readers of partitioned data sets decode it.
+    share a name even on a disk that takes ``A`` for ``a``. Readers of partitioned data sets decode it. Ids that aren't
+    UTF-8 get names that no other id has (`trouble_with` says why there are no answers of them).
 
     Examples
     --------
@@ -28,7 +29,9 @@ def partition_of(home: str) -> str:
     >>> partition_of("../B 17")
     'home=..%2F%42%2017'
     """
-    encoded = "".join(f"%{ord(c):02X}" if c.isascii() and c.isupper() else quote(c, safe="") for c in home)
+    encoded = "".join(
+        f"%{ord(c):02X}" if c.isascii() and c.isupper() else quote(c, safe="", errors="surrogatepass") for c in home
+    )
     encoded = encoded.replace("~", "%7E")
     return f"{KEY}={encoded[:-1]}%2E" if encoded.endswith(".") else f"{KEY}={encoded}"
 
@@ -53,6 +56,17 @@ def home_of_file(name: str) -> str:
     >>> home_of_file("b-17.csv.gz")
     'b-17'
     """
+def as_text(name: str) -> str:
+    """Return a name as tables can hold it: as it is, or escaped where it isn't UTF-8.
+
+    Examples
+    --------
+    >>> as_text("café"), as_text("caf\\udce9")
+    ('café', 'caf\\\\udce9')
+    """
+    return name.encode(errors="backslashreplace").decode()
+
+
     return _FILE_ENDING.sub("", name)
 
 

@@ -15,6 +15,7 @@ import pandas as pd
 from flowsift.errors import OptionError
 from flowsift.files import guard_formulas
 from flowsift.fleet.cluster import connected, outcomes
+from flowsift.fleet.names import as_text
 from flowsift.fleet.reading import checked_reading
 from flowsift.fleet.source import FleetSource, absolute
 from flowsift.fleet.store import FleetStore
@@ -175,5 +176,5 @@ def run_fleet(
 
 
 def _failed_table(failures: list[Outcome]) -> Table:
-    rows = sorted(((f.home, f.error, f.what_to_do) for f in failures), key=lambda row: row[0])
+    rows = sorted(((as_text(f.home), f.error, f.what_to_do) for f in failures), key=lambda row: row[0])
     return Table(pd.DataFrame(rows, columns=list(FAILED_COLUMNS)).astype("str"))
