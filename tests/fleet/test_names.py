@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flowsift.fleet.names import home_of_file, partition_of, printable, split_partition, trouble_with
+from flowsift.fleet.names import partition_of, printable, split_partition, trouble_with
 
 IDS = st.text(st.characters(exclude_categories=["Cs"]), min_size=1) | st.text("aA.~%/ =é", min_size=1)
 
@@ -23,19 +23,11 @@ def test_two_ids_share_no_name_even_without_case(one, other):
     assert (partition_of(one).casefold() == partition_of(other).casefold()) == (one == other)
 
 
-@pytest.mark.parametrize(
-    ("file", "home"),
-    [("7.csv", "7"), ("7.csv.gz", "7"), ("B.1.PARQUET", "B.1"), ("7", "7"), ("7.gz", "7"), ("a.csv.csv", "a.csv")],
-)
-    assert partition_of(home).isascii()
-def test_files_are_named_after_homes(file, home):
-    assert home_of_file(file) == home
-
-
 @pytest.mark.parametrize("home", ["", "__HIVE_DEFAULT_PARTITION__", "caf\udce9"])
 def test_ids_that_cannot_be(home):
     assert trouble_with(home)
     assert trouble_with("7") is None
+    assert partition_of(home).isascii()
 
 
 def test_an_id_never_moves_the_cursor():

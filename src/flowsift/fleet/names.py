@@ -12,7 +12,6 @@ NO_VALUE = "__HIVE_DEFAULT_PARTITION__"
 """What writers of partitioned data sets put in the place of a missing value."""
 
 _PARTITION = re.compile(r"([^=]+)=(.*)", re.DOTALL)
-_FILE_ENDING = re.compile(r"(\.(csv|tsv|txt|parquet|pq))?(\.gz)?$", re.IGNORECASE)
 
 
 def partition_of(home: str) -> str:
@@ -48,14 +47,15 @@ def split_partition(folder: str) -> tuple[str, str] | None:
     return None if match is None else (unquote(match[1]), unquote(match[2], errors="surrogateescape"))
 
 
-def home_of_file(name: str) -> str:
-    """Return the id of the home that a file is named after: its name without the ending.
+def trouble_with(home: str) -> str | None:
+    """Say why an id can't stand for a home; None where it can."""
+    if home in ("", NO_VALUE):
+        return "found data without the id of a home"
+    if any("\ud800" <= character <= "\udfff" for character in home):
+        return f"found a name that isn't UTF-8 text ({home!a})"
+    return None
 
-    Examples
-    --------
-    >>> home_of_file("b-17.csv.gz")
-    'b-17'
-    """
+
 def as_text(name: str) -> str:
     """Return a name as tables can hold it: as it is, or escaped where it isn't UTF-8.
 
@@ -65,18 +65,6 @@ def as_text(name: str) -> str:
     ('café', 'caf\\\\udce9')
     """
     return name.encode(errors="backslashreplace").decode()
-
-
-    return _FILE_ENDING.sub("", name)
-
-
-def trouble_with(home: str) -> str | None:
-    """Say why an id can't stand for a home; None where it can."""
-    if home in ("", NO_VALUE):
-        return "found data without the id of a home"
-    if any("\ud800" <= character <= "\udfff" for character in home):
-        return f"found a name that isn't UTF-8 text ({home!a})"
-    return None
 
 
 def printable(home: str) -> str:

@@ -18,6 +18,7 @@ from flowsift.errors import InputError, OptionError
 from flowsift.fleet.source import InputFile
 from flowsift.ingest.options import checked_absent, checked_zone
 from flowsift.readers import KINDS, read_trace
+from flowsift.readers.trace_files import one_file
 from flowsift.readers.unit_names import unit_option
 from flowsift.trace import Trace
 
@@ -66,66 +67,24 @@ def read_home(fs: Any, root: str, files: Sequence[InputFile], *, home: str, key:
     InputError
         As `flowsift.read_trace`; rows of another home; several files that can't be joined.
     """
-    with _as_one_file(fs, root, files) as path:
+    with _at_hand(fs, root, files) as parts, one_file(parts) as path:
         _check_own_rows(path, home=home, key=key)
         return read_trace(path, **options)  # type: ignore[arg-type]
 
 
 @contextmanager
-def _as_one_file(fs: Any, root: str, files: Sequence[InputFile]) -> Iterator[Path]:
-    """Give a local file with all rows, a temporary one where need be."""
+def _at_hand(fs: Any, root: str, files: Sequence[InputFile]) -> Iterator[Sequence[Path]]:
+    """Give the files on this machine, fetched where they are far."""
     full = [f"{root.rstrip('/')}/{file.path}" for file in files]
-    names = [os.path.basename(file.path) for file in files]
-    is_local = "file" in ((fs.protocol,) if isinstance(fs.protocol, str) else fs.protocol)
-    if is_local and len(files) == 1:
-        yield Path(full[0])
+    if "file" in ((fs.protocol,) if isinstance(fs.protocol, str) else fs.protocol):
+        yield [Path(path) for path in full]
         return
     with tempfile.TemporaryDirectory(prefix="flowsift-") as folder:
-        if is_local:
-            parts = [Path(path) for path in full]
-        else:
-            parts = [Path(folder, str(number), name) for number, name in enumerate(names)]
-            for remote, part in zip(full, parts, strict=True):
-                part.parent.mkdir()
-                fs.get_file(remote, str(part))
-        if len(parts) == 1:
-            yield parts[0]
-        else:
-            # Errors carry this name: it says that row numbers run on from one file to the next.
-            joined = Path(folder, f"{names[0]} and {len(names) - 1} more")
-            _join(parts, joined)
-            yield joined
-
-
-def _join(parts: Sequence[Path], joined: Path) -> None:
-    """Write the rows of Parquet files one after another into one, a batch at a time."""
-    schema: pa.Schema | None = None
-    writer: pq.ParquetWriter | None = None
-    part = parts[0]
-    try:
-        for part in parts:
-            with pq.ParquetFile(part) as file:
-                if schema is None or writer is None:
-                    schema = file.schema_arrow.remove_metadata()
-                    writer = pq.ParquetWriter(joined, schema)
-                if sorted(file.schema_arrow.names) != sorted(schema.names):
-                    raise InputError(
-                        f"found columns {', '.join(file.schema_arrow.names)}, expected those of the home's other "
-                        f"files: {', '.join(schema.names)}",
-                        file=part.name,
-                    )
-                for batch in file.iter_batches():
-                    writer.write_table(pa.Table.from_batches([batch]).select(schema.names).cast(schema))
-    except (pa.ArrowException, OSError) as error:
-        if isinstance(error, OSError) and error.errno is not None:
-            raise  # the disk's trouble, not the file's
-        found = str(error).strip().splitlines() or [type(error).__name__]
-        raise InputError(
-            f"can't be joined with the home's other files as Parquet ({found[0]})", file=part.name
-        ) from error
-    finally:
-        if writer is not None:
-            writer.close()
+        parts = [Path(folder, str(number), os.path.basename(path)) for number, path in enumerate(full)]
+        for remote, part in zip(full, parts, strict=True):
+            part.parent.mkdir()
+            fs.get_file(remote, str(part))
+        yield parts
 
 
 def _check_own_rows(path: Path, *, home: str, key: str) -> None:

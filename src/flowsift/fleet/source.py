@@ -9,7 +9,8 @@ from itertools import groupby
 from typing import Any
 
 from flowsift.errors import InputError, OptionError
-from flowsift.fleet.names import KEY, home_of_file, split_partition, trouble_with
+from flowsift.fleet.names import KEY, split_partition, trouble_with
+from flowsift.readers.trace_files import is_hidden, without_ending
 
 _STAMPS = ("ETag", "etag", "mtime", "LastModified", "last_modified", "updated", "created")
 """What file systems call the mark that changes with a file's content, the stronger first."""
@@ -69,7 +70,7 @@ class FleetSource:
         return sum(1 for _ in groupby(self.entries, self._home_of))
 
     def _home_of(self, entry: str) -> str:
-        return _value(entry) if self.key is not None else home_of_file(entry)
+        return _value(entry) if self.key is not None else without_ending(entry)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,7 +148,7 @@ def find_homes(source: str | os.PathLike[str], *, key: str = KEY) -> FleetSource
     files = _visible(root, [entry["name"] for entry in fs.ls(root, detail=True) if entry["type"] == "file"])
     if not files:
         raise InputError(f"found no folders {key}=... and no files", file=url)
-    return FleetSource(url=url, key=None, entries=tuple(sorted(files, key=lambda name: (home_of_file(name), name))))
+    return FleetSource(url=url, key=None, entries=tuple(sorted(files, key=lambda name: (without_ending(name), name))))
 
 
 def input_files(fs: Any, root: str, home: Home) -> Sequence[InputFile]:
@@ -172,7 +173,7 @@ def input_files(fs: Any, root: str, home: Home) -> Sequence[InputFile]:
     files = [
         InputFile(path=path, size=int(info["size"]), stamp=_stamp(info))
         for path, info in sorted(found.items())
-        if not any(part.startswith((".", "_")) for part in path.split("/"))
+        if not any(map(is_hidden, path.split("/")))
     ]
     if not files:
         raise InputError("found no file", file=home.entries[0])
@@ -214,7 +215,7 @@ def _value(entry: str) -> str:
 def _visible(root: str, paths: Iterable[str]) -> list[str]:
     """Return the last parts of paths below a folder but those of hidden files and the folder's own mark."""
     names = (path.rstrip("/").rsplit("/", 1)[-1] for path in paths if path.rstrip("/") != root.rstrip("/"))
-    return [name for name in names if not name.startswith((".", "_"))]
+    return [name for name in names if not is_hidden(name)]
 
 
 def _stamp(info: dict[str, Any]) -> str:
