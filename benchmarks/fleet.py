@@ -143,7 +143,14 @@ def measure_core(folder: Path) -> list[str]:
         FleetStore(str(out)).prepare([])
         jobs = [
             Job(
-                home=home, source=source.url, key=source.key, out=str(out), reading={}, random_state=0, code=code_here()
+                home=home,
+                source=source.url,
+                key=source.key,
+                partitioned=source.partitioned,
+                out=str(out),
+                reading={},
+                random_state=0,
+                code=code_here(),
             )
             for home in source.homes()
         ]

@@ -15,12 +15,17 @@ from flowsift.fleet.source import input_files, open_files
 fsspec = pytest.importorskip("fsspec")
 
 
-def read(place, **options):
-    found = find_homes(place)
+def read(place, *, key="home", **options):
+    found = find_homes(place, key=key)
     files, root = open_files(found.url)
     home = next(found.homes())
     return read_home(
-        files, root, input_files(files, root, home), home=home.name, key=found.key or "home", options=options
+        files,
+        root,
+        input_files(files, root, home),
+        home=home.name if found.partitioned else None,
+        key=found.key,
+        options=options,
     )
 
 
@@ -75,6 +80,22 @@ def test_rows_of_another_home_are_an_error(tmp_path, home, ids, fine):
         return
     with pytest.raises(InputError, match="rows of '8', expected those of '7' alone"):
         read(tmp_path / "meters")
+
+
+@pytest.mark.parametrize(
+    ("ids", "found"),
+    [(["7"], None), (["acc-12"], None), (["7", "8"], "'7', '8'"), (["8", None], "'8', None")],
+)
+def test_a_file_named_after_its_home_holds_rows_of_one_home_whatever_its_id(tmp_path, ids, found):
+    log = log_of(1)
+    log["account"] = (ids * len(log))[: len(log)]
+    log.to_parquet(tmp_path / "7.parquet")
+    assert read(tmp_path).n_flow, "another key"
+    if found is None:
+        assert read(tmp_path, key="account").n_flow
+        return
+    with pytest.raises(InputError, match=f'"account": found rows of {found}, expected those of one home alone'):
+        read(tmp_path, key="account")
 
 
 @pytest.mark.parametrize("second", ["csv", "columns", "types"])

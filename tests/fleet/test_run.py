@@ -207,7 +207,15 @@ def test_from_url_to_url(write_homes, tmp_path, cluster):
 
 
 def job(home, **changes):
-    given = {"source": "/nowhere", "key": "home", "out": "/nowhere", "reading": {}, "random_state": 0, "code": "x"}
+    given = {
+        "source": "/nowhere",
+        "key": "home",
+        "partitioned": True,
+        "out": "/nowhere",
+        "reading": {},
+        "random_state": 0,
+        "code": "x",
+    }
     return Job(home=Home(name=home, entries=(f"home={home}",)), **(given | changes))
 
 

@@ -22,7 +22,7 @@ def names_of(source):
 def test_partitions_are_homes(tmp_path):
     touch(tmp_path, "meter=b/p.parquet", "meter=A%2F1/2024/p.parquet", "_SUCCESS", ".x", "README.txt")
     found = find_homes(tmp_path, key="meter")
-    assert (found.key, len(found), names_of(found)) == ("meter", 2, ["A/1", "b"])
+    assert (found.key, found.partitioned, len(found), names_of(found)) == ("meter", True, 2, ["A/1", "b"])
 
 
 def test_another_key_is_never_taken_for_homes(tmp_path):
@@ -33,8 +33,31 @@ def test_another_key_is_never_taken_for_homes(tmp_path):
 
 def test_files_are_homes(tmp_path):
     touch(tmp_path, "b.csv", "a.parquet", "c.csv.gz", "_d.csv", "below/e.csv")
+    found = find_homes(tmp_path, key="account")
+    assert (found.key, found.partitioned, len(found), names_of(found)) == ("account", False, 3, ["a", "b", "c"])
+
+
+def test_a_file_is_no_partition_whatever_its_name(tmp_path):
+    touch(tmp_path, "a.csv", "home=c.csv", "meter=2.csv")
     found = find_homes(tmp_path)
-    assert (found.key, len(found), names_of(found)) == (None, 3, ["a", "b", "c"])
+    assert (found.partitioned, names_of(found)) == (False, ["a", "home=c", "meter=2"])
+
+
+def test_a_link_is_what_it_leads_to(tmp_path):
+    touch(tmp_path, "far/7/p.parquet", "far/a.csv")
+    for folder in ("folders", "files"):
+        (tmp_path / folder).mkdir()
+    (tmp_path / "folders" / "home=7").symlink_to(tmp_path / "far" / "7")
+    (tmp_path / "files" / "a.csv").symlink_to(tmp_path / "far" / "a.csv")
+    (tmp_path / "files" / "b.csv").symlink_to(tmp_path / "nowhere")
+    for folder, partitioned, name, files in (
+        ("folders", True, "7", ["home=7/p.parquet"]),
+        ("files", False, "a", ["a.csv"]),
+    ):
+        found = find_homes(tmp_path / folder)
+        assert (found.partitioned, names_of(found)) == (partitioned, [name])
+        fs, root = open_files(found.url)
+        assert [file.path for file in input_files(fs, root, next(found.homes()))] == files
 
 
 def test_any_url_of_fsspec():

@@ -47,7 +47,9 @@ def checked_reading(options: Mapping[str, Any]) -> ReadingOptions:
     return given
 
 
-def read_home(fs: Any, root: str, files: Sequence[InputFile], *, home: str, key: str, options: ReadingOptions) -> Trace:
+def read_home(
+    fs: Any, root: str, files: Sequence[InputFile], *, home: str | None, key: str, options: ReadingOptions
+) -> Trace:
     """Read the files of one home as one trace.
 
     Parameters
@@ -56,9 +58,10 @@ def read_home(fs: Any, root: str, files: Sequence[InputFile], *, home: str, key:
         File system of fsspec, and the source's path in it.
     files : sequence of InputFile
         At least one; several must be Parquet of the same columns, in any order.
-    home : str
+    home : str or None
+        Id that the rows must have; None where it is the file's name, beside which the rows may have any one.
     key : str
-        Column that would tell the home; where Parquet files hold it, it must hold this home alone.
+        Column that would tell the home, where Parquet files hold it.
     options : mapping
         Of `flowsift.read_trace`.
 
@@ -87,7 +90,7 @@ def _at_hand(fs: Any, root: str, files: Sequence[InputFile]) -> Iterator[Sequenc
         yield parts
 
 
-def _check_own_rows(path: Path, *, home: str, key: str) -> None:
+def _check_own_rows(path: Path, *, home: str | None, key: str) -> None:
     try:
         with pq.ParquetFile(path) as file:
             if key not in file.schema_arrow.names:
@@ -95,11 +98,13 @@ def _check_own_rows(path: Path, *, home: str, key: str) -> None:
             found = pc.unique(file.read(columns=[key]).column(key)).to_pylist()
     except (pa.ArrowException, OSError):
         return  # no Parquet, or damaged: the reader says what is wrong
-    others = [value for value in found if not _is(value, home)]
-    if others:
+    if home is None and len(found) < 2:
+        return
+    strange = [value for value in found if home is None or not _is(value, home)]
+    if strange:
         raise InputError(
-            f"found rows of {', '.join(map(repr, others[:3]))}{' ...' if others[3:] else ''}, expected those of "
-            f"{home!r} alone",
+            f"found rows of {', '.join(map(repr, strange[:3]))}{' ...' if strange[3:] else ''}, expected those of "
+            f"{'one home' if home is None else repr(home)} alone",
             file=path.name,
             column=key,
         )

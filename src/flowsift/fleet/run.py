@@ -136,6 +136,7 @@ def run_fleet(
             home=home,
             source=source.url,
             key=source.key,
+            partitioned=source.partitioned,
             out=place,
             reading=options,
             random_state=random_state,

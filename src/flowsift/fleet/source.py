@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
@@ -40,8 +40,10 @@ class FleetSource:
     ----------
     url : str
         Absolute path or URL.
-    key : str or None
-        Partition key whose values are the homes; None for a folder of files.
+    key : str
+        Partition key whose values are the homes; in a folder of files, the column that would tell the home.
+    partitioned : bool
+        Whether the homes are partitions; else each is a file, named after it.
     entries : tuple of str
         Names of the folders or files, by home.
 
@@ -57,7 +59,8 @@ class FleetSource:
     """
 
     url: str
-    key: str | None
+    key: str
+    partitioned: bool
     entries: tuple[str, ...]
 
     def homes(self) -> Iterator[Home]:
@@ -70,7 +73,7 @@ class FleetSource:
         return sum(1 for _ in groupby(self.entries, self._home_of))
 
     def _home_of(self, entry: str) -> str:
-        return _value(entry) if self.key is not None else without_ending(entry)
+        return _value(entry) if self.partitioned else without_ending(entry)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,7 +105,8 @@ def find_homes(source: str | os.PathLike[str], *, key: str = KEY) -> FleetSource
         home and named after it. Names that start with a dot or an underscore, and what isn't of the kind that was
         found (files beside partitions, folders beside files), are left alone.
     key : str
-        Partition key whose values are the homes; it must be the first level of folders.
+        Partition key whose values are the homes; it must be the first level of folders. A Parquet file that has it as a
+        column must hold rows of one home alone: the partition's, and in a folder of files any one.
 
     Returns
     -------
@@ -130,12 +134,13 @@ def find_homes(source: str | os.PathLike[str], *, key: str = KEY) -> FleetSource
     if fs.isfile(root):
         raise InputError("is a file, expected a folder with many homes", file=url)
     try:
-        names = _visible(root, fs.ls(root, detail=False))
+        kinds = _kinds(fs, root)
     except FileNotFoundError as error:
         raise InputError(
             "found no folder, expected a data set partitioned by home or a folder of files", file=url
         ) from error
-    partitions = {name: split for name in names if (split := split_partition(name)) is not None}
+    folders = [name for name, kind in kinds.items() if kind == "directory"]
+    partitions = {name: split for name in folders if (split := split_partition(name)) is not None}
     other = next((found for found, _ in partitions.values() if found != key), None)
     if other is not None:
         raise OptionError(
@@ -144,11 +149,12 @@ def find_homes(source: str | os.PathLike[str], *, key: str = KEY) -> FleetSource
         )
     if partitions:
         entries = sorted(partitions, key=lambda name: (partitions[name][1], name))
-        return FleetSource(url=url, key=key, entries=tuple(entries))
-    files = _visible(root, [entry["name"] for entry in fs.ls(root, detail=True) if entry["type"] == "file"])
-    if not files:
+    else:
+        files = [name for name, kind in kinds.items() if kind == "file"]
+        entries = sorted(files, key=lambda name: (without_ending(name), name))
+    if not entries:
         raise InputError(f"found no folders {key}=... and no files", file=url)
-    return FleetSource(url=url, key=None, entries=tuple(sorted(files, key=lambda name: (without_ending(name), name))))
+    return FleetSource(url=url, key=key, partitioned=bool(partitions), entries=tuple(entries))
 
 
 def input_files(fs: Any, root: str, home: Home) -> Sequence[InputFile]:
@@ -212,10 +218,18 @@ def _value(entry: str) -> str:
     return entry if split is None else split[1]
 
 
-def _visible(root: str, paths: Iterable[str]) -> list[str]:
-    """Return the last parts of paths below a folder but those of hidden files and the folder's own mark."""
-    names = (path.rstrip("/").rsplit("/", 1)[-1] for path in paths if path.rstrip("/") != root.rstrip("/"))
-    return [name for name in names if not is_hidden(name)]
+def _kinds(fs: Any, root: str) -> dict[str, str]:
+    """Return the names in a folder but hidden ones and its own mark, and whether each is a directory or a file."""
+    kinds = {}
+    for entry in fs.ls(root, detail=True):
+        path, kind = entry["name"].rstrip("/"), entry["type"]
+        name = path.rsplit("/", 1)[-1]
+        if path == root.rstrip("/") or is_hidden(name):
+            continue
+        if kind == "other":  # a link: what it leads to
+            kind = "directory" if fs.isdir(path) else "file" if fs.isfile(path) else kind
+        kinds[name] = kind
+    return kinds
 
 
 def _stamp(info: dict[str, Any]) -> str:

@@ -14,7 +14,7 @@ from threadpoolctl import threadpool_limits
 import flowsift as fs
 from flowsift.errors import FlowsiftError, OptionError
 from flowsift.evaluate.provenance import code_checksum
-from flowsift.fleet.names import KEY, printable
+from flowsift.fleet.names import printable
 from flowsift.fleet.reading import read_home
 from flowsift.fleet.source import Home, input_files, open_files
 from flowsift.fleet.store import FleetStore, Request
@@ -35,8 +35,10 @@ class Job:
     home : Home
     source : str
         Absolute path or URL of the data set.
-    key : str or None
+    key : str
         Its partition key.
+    partitioned : bool
+        Whether its homes are partitions.
     out : str
         Absolute path or URL of the answers.
     reading : mapping
@@ -48,7 +50,8 @@ class Job:
 
     home: Home
     source: str
-    key: str | None
+    key: str
+    partitioned: bool
     out: str
     reading: Mapping[str, str | float | bool]
     random_state: int
@@ -111,7 +114,9 @@ def answer_home(job: Job) -> Outcome:
             return Outcome(home=home, state="kept")
         # One thread each: sums of many threads may differ in their last digit, and the cores are taken by other homes.
         with threadpool_limits(limits=1):
-            trace = read_home(source, root, files, home=home, key=job.key or KEY, options=job.reading)
+            trace = read_home(
+                source, root, files, home=home if job.partitioned else None, key=job.key, options=job.reading
+            )
             result = fs.disaggregate(trace, random_state=job.random_state)
         store.put(
             home,
