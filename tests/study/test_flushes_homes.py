@@ -1,6 +1,7 @@
 """The study over many homes, its text, its picture, and the command."""
 
 import json
+import os
 import sys
 
 import numpy as np
@@ -131,6 +132,80 @@ def test_a_folder_of_homes_one_of_them_broken(run, tmp_path):  # noqa: F811
     assert (table["problem"] != "").sum() == 1
     assert set(toilets["home"]) == {f"home-{seed}/log.parquet" for seed in (100203, 100206)}
     assert picture.is_file()
+
+
+@pytest.fixture(scope="module")
+def log():
+    """Rows of a home of two days."""
+    home = simulate(100203, days=2, stock="us", leaks=()).trace
+    times, volume_l = home.rows()
+    return pd.DataFrame({"time": times, "volume_l": volume_l})
+
+
+def test_every_file_named_as_flow_data_is_a_home_and_others_are_told(run, log, tmp_path):  # noqa: F811
+    homes = tmp_path / "homes"
+    homes.mkdir()
+    for name in ("a.csv", "b.tsv", "c.TXT", "d.csv.gz", "e.tsv.gz", "f.txt.gz"):
+        log.to_csv(homes / name, index=False, sep="\t" if "tsv" in name else ",", compression="infer")
+    log.to_parquet(homes / "g.pq")
+    for name in ("notes.pdf", "photo.jpg", ".hidden.csv", "_SUCCESS"):
+        (homes / name).write_text("x")
+    ended = run("flushes", homes, "--json", "-")
+    assert ended.status == 0
+    assert [home["home"] for home in ended.json["homes"]] == [
+        *("a.csv", "b.tsv", "c.TXT", "d.csv.gz", "e.tsv.gz", "f.txt.gz", "g.pq")
+    ]
+    assert ended.err == f"flowsift: {homes}: files left out, not named as flow data: 2, such as notes.pdf\n"
+
+
+def test_a_partition_is_one_home(run, log, tmp_path):  # noqa: F811
+    homes = tmp_path / "homes"
+    for name in ("account=000", "account=001"):
+        (homes / name).mkdir(parents=True)
+        log.iloc[50_000:].to_parquet(homes / name / "part-0.parquet")
+        log.iloc[:50_000].to_parquet(homes / name / "part-1.parquet")
+        (homes / name / "_SUCCESS").touch()
+    log.to_parquet(tmp_path / "whole.parquet")
+    (homes / "account=002").mkdir()
+    ended = run("flushes", homes, "--json", "-")
+    assert ended.status == 3
+    assert ended.err == "flowsift: account=002: found no file\n"
+    whole = run("flushes", tmp_path / "whole.parquet", "--json", "-").json
+    found = ended.json["homes"]
+    assert [home["home"] for home in found] == ["account=000", "account=001"]
+    assert all(home["metered_l"] == whole["metered_l"] for home in found)
+    assert all(home["toilets"] == whole["toilets"] for home in found)
+    alone = run("flushes", homes / "account=001", "--json", "-")
+    assert [home["home"] for home in alone.json["homes"]] == ["account=001"]
+    # A part is read too: it must not be written over, nor given twice.
+    part = homes / "account=000" / "part-1.parquet"
+    assert run("flushes", homes, "--table", part).status == 2
+    assert "given twice" in run("flushes", homes, part).err
+
+
+def test_a_name_that_is_no_utf8_is_escaped(run, log, tmp_path):  # noqa: F811
+    home = tmp_path / os.fsdecode(b"caf\xe9.csv")
+    log.to_csv(home, index=False)
+    (tmp_path / os.fsdecode(b"empty\xe9.csv")).touch()
+    ended = run("flushes", tmp_path, "--json", "-")
+    assert ended.status == 3
+    assert [one["home"] for one in (*ended.json["homes"], *ended.json["problems"])] == [
+        "caf\\udce9.csv",
+        "empty\\udce9.csv",
+    ]
+    assert run("flushes", home).status == 0
+
+
+def test_partitions_in_a_partition_are_joined_only_where_the_outer_is_the_home(run, log, tmp_path):  # noqa: F811
+    for place, rows in (("by-home/home=7/month=5", log.iloc[:50_000]), ("by-home/home=7/month=6", log.iloc[50_000:])):
+        (tmp_path / place).mkdir(parents=True)
+        rows.to_parquet(tmp_path / place / "part-0.parquet")
+    ended = run("flushes", tmp_path / "by-home", "--json", "-")
+    assert [home["home"] for home in ended.json["homes"]] == ["home=7"]
+    (tmp_path / "by-year" / "year=2024" / "account=7").mkdir(parents=True)
+    ended = run("flushes", tmp_path / "by-year")
+    assert ended.status == 2
+    assert "year=2024: found the partition account=7 in it, where either may be the home" in ended.err
 
 
 def test_outputs_are_checked_before_the_work(run, tmp_path, monkeypatch):  # noqa: F811

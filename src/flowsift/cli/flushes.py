@@ -18,15 +18,14 @@ from flowsift.cli.study_output import Answer
 from flowsift.cli.terminal import SOME_FAILED, complain, counting, working
 from flowsift.errors import FlowsiftError, InputError, OptionError
 from flowsift.files import check_folder, write_table
+from flowsift.fleet.names import KEY, as_text, split_partition
 from flowsift.plot.files import check_file, save_flush_volumes
+from flowsift.readers.trace_files import ENDINGS, is_hidden, one_file, without_ending
 from flowsift.report.flushes_text import flushes_sections, homes_sections
 from flowsift.study.flushes_homes import HomesStudy, homes_study
 from flowsift.study.flushes_study import FlushStudy
 from flowsift.study.flushes_study import flushes as study_flushes
 from flowsift.units import UnitSystem, system_of
-
-TRACE_FILES = (".csv", ".csv.gz", ".parquet")
-"""Endings of files that are taken for traces in a folder."""
 
 LOGS = ("log.parquet", "log.csv.gz", "trace.csv.gz")
 """A folder with one of these is one home, as ``simulate`` writes it: its other files are no traces."""
@@ -80,7 +79,8 @@ def register(app: typer.Typer) -> None:
 
 def flushes(
     files: Annotated[
-        list[Path], typer.Argument(help="Flow data, a file a home, or folders of such files.", metavar="FILE")
+        list[Path],
+        typer.Argument(help="Flow data: a file a home, or folders of files or of partitions KEY=ID.", metavar="FILE"),
     ],
     reading: Reading,
     studying: Studying,
@@ -89,13 +89,14 @@ def flushes(
     """Tell what each toilet takes per flush, how sure that is, and whether one refills with nobody flushing.
 
     One file gives the toilets of one home. Several files, or a folder, give a study over homes: shares of the classes
-    with intervals, and what replacement would save. Ends with status 3 when some of them could not be studied. The
-    table is that of toilets; that of homes is written beside it as NAME-homes.
+    with intervals, and what replacement would save. A folder named KEY=ID is one home, its Parquet files are joined.
+    Ends with status 3 when some of them could not be studied. The table is that of toilets; that of homes is written
+    beside it as NAME-homes.
     """
     homes = _told_apart(list(_homes(files)))
-    _check(studying, answer, *(path for _, path in homes))
+    _check(studying, answer, *(part for _, path in homes for part in _parts(path)))
     if len(homes) == 1 and not files[0].is_dir():
-        _one(homes[0][1], reading, studying, answer)
+        _one(*homes[0], reading, studying, answer)
     else:
         _many(homes, reading, studying, answer)
 
@@ -109,13 +110,13 @@ def _check(studying: Studying, answer: Answer, *read: Path) -> None:
         check_file(studying.figure)
 
 
-def _one(path: Path, reading: Reading, studying: Studying, answer: Answer) -> None:
+def _one(name: str, path: Path, reading: Reading, studying: Studying, answer: Answer) -> None:
     with working(f"reading {path.name}"):
         trace = reading.read(path)
     with working("telling the toilets apart"):
         study = studying.study(trace)
     units = answer.system(trace)
-    table = homes_study([(path.name, study)])
+    table = homes_study([(name, study)])
     _write_beside(table, studying, answer, units)
     answer.give(study, table.toilets, flushes_sections(study, units=units), units=units)
 
@@ -128,12 +129,12 @@ def _many(homes: list[tuple[str, Path]], reading: Reading, studying: Studying, a
         task = progress.add_task("homes", total=len(homes))
         for name, path in homes:
             try:
-                trace = reading.read(path)
+                trace = _read(path, reading)
                 studies.append((name, studying.study(trace)))
                 found.append(system_of(trace.unit))
             except (FlowsiftError, OSError) as error:
                 # The home's name says which file it is.
-                problem = str(error).removeprefix(path.name).lstrip(":, ")
+                problem = as_text(str(error).removeprefix(path.name).lstrip(":, "))
                 complain(f"{name}: {problem}")
                 problems.append((name, problem))
             progress.advance(task)
@@ -165,36 +166,73 @@ def homes_path(path: Path) -> Path:
 
 
 def _homes(files: list[Path]) -> Iterator[tuple[str, Path]]:
-    """Yield the name and the file of each home, in order of name within a folder."""
+    """Yield the name and the place (a file, or the folder of a partition) of each home, by name within a folder."""
     for path in files:
         if not path.is_dir():
             yield path.name, path
             continue
         inside = sorted(_inside(path))
-        if not inside:
-            raise InputError(f"expected files of flow data ({', '.join(TRACE_FILES)}), found none", file=str(path))
-        yield from ((str(one.relative_to(path)), one) for one in inside)
+        homes = [one for one in inside if _may_be_home(one)]
+        if not homes:
+            raise InputError(f"expected files of flow data ({', '.join(ENDINGS)}, .gz), found none", file=str(path))
+        others = [one.relative_to(path) for one in inside if not _may_be_home(one)]
+        if others:
+            complain(f"{path}: files left out, not named as flow data: {len(others)}, such as {others[0]}")
+        yield from ((path.name if one == path else str(one.relative_to(path)), one) for one in homes)
 
 
 def _told_apart(homes: list[tuple[str, Path]]) -> list[tuple[str, Path]]:
     """Return homes with the whole path as name where names are the same (OptionError for one file twice)."""
-    files = Counter(os.path.realpath(path) for _, path in homes)
-    twice = next((path for _, path in homes if files[os.path.realpath(path)] > 1), None)
+    read = [part for _, path in homes for part in _parts(path)]
+    files = Counter(map(os.path.realpath, read))
+    twice = next((part for part in read if files[os.path.realpath(part)] > 1), None)
     if twice is not None:
         raise OptionError(f"{twice}: is given twice, expected a file a home")
     count = Counter(name for name, _ in homes)
-    return [(name if count[name] == 1 else str(path), path) for name, path in homes]
+    return [(as_text(name if count[name] == 1 else str(path)), path) for name, path in homes]
 
 
 def _inside(folder: Path) -> Iterator[Path]:
+    """Yield what may hold a home each: files, and the folders of partitions."""
     log = next((folder / name for name in LOGS if (folder / name).is_file()), None)
     if log is not None:
         yield log
         return
+    partition = split_partition(folder.name)
+    if partition is not None:
+        below = next((path.name for path in folder.iterdir() if split_partition(path.name) and path.is_dir()), None)
+        if below is not None and partition[0] != KEY:
+            raise InputError(
+                f"found the partition {below} in it, where either may be the home: use flowsift fleet with --key",
+                file=str(folder),
+            )
+        yield folder
+        return
     for path in folder.iterdir():
-        if path.is_dir():
-            # a link to a folder around it would lead round and round
-            if not Path(os.path.realpath(folder)).is_relative_to(os.path.realpath(path)):
-                yield from _inside(path)
-        elif path.name.lower().endswith(TRACE_FILES):
+        if is_hidden(path.name):
+            continue
+        if not path.is_dir():
             yield path
+        # a link to a folder around it would lead round and round
+        elif not Path(os.path.realpath(folder)).is_relative_to(os.path.realpath(path)):
+            yield from _inside(path)
+
+
+def _may_be_home(path: Path) -> bool:
+    return path.is_dir() or without_ending(path.name) != path.name
+
+
+def _parts(path: Path) -> list[Path]:
+    """Return the files of a home, by name."""
+    if not path.is_dir():
+        return [path]
+    inside = (file for file in path.rglob("*") if file.is_file())
+    return sorted(file for file in inside if not any(map(is_hidden, file.relative_to(path).parts)))
+
+
+def _read(path: Path, reading: Reading) -> fs.Trace:
+    parts = _parts(path)
+    if not parts:
+        raise InputError("found no file")
+    with one_file(parts) as file:
+        return reading.read(file)
