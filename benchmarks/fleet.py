@@ -33,6 +33,7 @@ from fleet_runs import DISTINCT, Watched, content, watched_run, write_fleet
 from flowsift.evaluate.provenance import commit
 from flowsift.fleet import find_homes, read_answers
 from flowsift.fleet.store import FleetStore
+from flowsift.fleet.tables import SCHEMAS
 from flowsift.fleet.work import Job, answer_home, code_here
 
 PACKAGES = ("flowsift", "dask", "distributed", "pyarrow", "pandas", "numpy", "duckdb", "pyspark")
@@ -107,7 +108,7 @@ def measure_throughput(folder: Path, *, homes: int = 64, repeats: int = 3) -> li
         costs.append(
             f"- {days} days at {interval_s:g} s: {core_h:,.0f} core-hours (on 100 cores {core_h / 100:.1f} hours), "
             f"about {core_h * PRICE_PER_CORE_H:,.0f} USD at {PRICE_PER_CORE_H} USD a core-hour (assumed), "
-            f"{size_mb(source) / count:,.2f} TB of data read, {size:,.2f} TB of answers in 5 million files"
+            f"{size_mb(source) / count:,.2f} TB of data read, {size:,.2f} TB of answers in 6 million files"
         )
         shutil.rmtree(source)
     return [
@@ -162,7 +163,7 @@ def measure_core(folder: Path) -> list[str]:
         lines.append(
             f"| {interval_s:g} s | {len(jobs)} x {days} days | {rate:.1f} | {core_h:,.0f} core-hours, about "
             f"{core_h * PRICE_PER_CORE_H:,.0f} USD at {PRICE_PER_CORE_H} USD a core-hour (assumed) "
-            f"| {size_mb(out) / len(jobs):.3f} TB in 5 million files |"
+            f"| {size_mb(out) / len(jobs):.3f} TB in 6 million files |"
         )
     return [
         *lines,
@@ -231,14 +232,14 @@ def measure_readers(folder: Path) -> list[str]:
     source.joinpath("home=000000").rename(source / "home=Caf%C3%A9%201%2Fb")
     out = folder / "readers-out"
     watched_run(source, out, workers=2)
-    own = {name: read_answers(out, name) for name in ("events", "trickle", "fixtures", "balance")}
+    own = {name: read_answers(out, name) for name in SCHEMAS}
     lines = [
         "| table | rows | pandas | DuckDB | Spark |",
         "| --- | --- | --- | --- | --- |",
     ]
     readers = {"pandas": _pandas_sum, "DuckDB": _duckdb_sum, "Spark": _spark_sum}
     for name, table in own.items():
-        column = "metered_l" if name == "balance" else "volume_l"
+        column = {"balance": "metered_l", "toilets": "mean_l"}.get(name, "volume_l")
         expected = (len(table), table["home"].nunique(), float(table[column].sum()))
         cells = []
         for reader in readers.values():

@@ -1,6 +1,8 @@
 """Many homes: the same answer however it came about, and what fails, fails alone."""
 
+import json
 import os
+import shutil
 from types import SimpleNamespace
 
 import numpy as np
@@ -15,7 +17,10 @@ from flowsift.fleet import cluster as cluster_module
 from flowsift.fleet import find_homes, read_answers, run_fleet
 from flowsift.fleet.cluster import outcomes
 from flowsift.fleet.source import Home
+from flowsift.fleet.tables import SCHEMAS
 from flowsift.fleet.work import Job, Outcome, answer_home
+from flowsift.study import flushes
+from flowsift.study.flushes_homes import homes_study
 
 dask = pytest.importorskip("dask")
 distributed = pytest.importorskip("distributed")
@@ -30,11 +35,17 @@ def test_answers_are_those_of_each_home_alone(write_homes, tmp_path, cluster):
     source = write_homes("a", "B%201", "007")
     done = run(source, tmp_path / "out", cluster)
     assert (done.n_homes, done.n_answered, done.n_kept, len(done.failed)) == (3, 3, 0, 0)
-    names = ["events", "trickle", "fixtures", "balance"]
-    tables = {name: read_answers(tmp_path / "out", name) for name in names}
+    tables = {name: read_answers(tmp_path / "out", name) for name in SCHEMAS}
+    assert set(tables) == {"events", "trickle", "fixtures", "balance", "toilets"}
     for home, folder in (("a", "a"), ("B 1", "B%201"), ("007", "007")):
         alone = fs.disaggregate(fs.read_trace(source / f"home={folder}" / "part-0.parquet"))
-        expected = {"events": alone.events, "trickle": alone.trickle, "fixtures": alone.fixtures}
+        study = homes_study([(home, flushes(alone))])
+        expected = {
+            "events": alone.events,
+            "trickle": alone.trickle,
+            "fixtures": alone.fixtures,
+            "toilets": study.toilets.drop(columns="home"),
+        }
         for name, table in expected.items():
             found = tables[name][tables[name]["home"] == home].drop(columns="home").reset_index(drop=True)
             assert len(found) == len(table)
@@ -58,6 +69,11 @@ def test_the_summary_has_a_row_a_home_and_closes(write_homes, tmp_path, cluster)
     np.testing.assert_allclose(labels, summary["events_l"], rtol=1e-9)
     events = read_answers(tmp_path / "out", "events")
     assert summary["n_events"].sum() == len(events)
+    toilets = read_answers(tmp_path / "out", "toilets")
+    assert list(summary["n_toilets"]) == [sum(toilets["home"] == home) for home in summary["home"]]
+    one = toilets.drop_duplicates("home", keep=False).set_index("home")
+    assert len(one)
+    assert list(summary.set_index("home").loc[one.index, "per_flush_l"]) == pytest.approx(list(one["mean_l"]))
     assert done.totals.metered_l == pytest.approx(summary["metered_l"].sum(), rel=1e-12)
     assert done.totals.volume_l["flush"] == pytest.approx(summary["flush_l"].sum(), rel=1e-12)
     assert done.totals.home_days == pytest.approx(3.0)
@@ -83,7 +99,7 @@ def test_the_same_bytes_from_two_threads_and_from_one_process(write_homes, tmp_p
     run(source, tmp_path / "threads", cluster)
     run_fleet(find_homes(source), tmp_path / "processes", workers=1)
     assert content(tmp_path / "processes") == content(tmp_path / "threads")
-    assert len(content(tmp_path / "threads")) == 3 * 5 + 3
+    assert len(content(tmp_path / "threads")) == 3 * (len(SCHEMAS) + 1) + 3
 
 
 def test_interrupted_ten_times_it_ends_the_same(write_homes, tmp_path, cluster, monkeypatch):
@@ -120,6 +136,22 @@ def test_a_finished_run_is_kept_and_a_changed_file_is_not(write_homes, tmp_path,
     assert {name for name in differ if "home=" in name and "home=b" not in name} == set()
     assert "events/home=b/part-0.parquet" in differ
     assert "summary.parquet" in differ
+
+
+def test_answers_of_a_version_without_a_table_are_answered_anew(write_homes, tmp_path, cluster):
+    source = write_homes("a", "b")
+    out = tmp_path / "out"
+    run(source, out, cluster)
+    whole = content(out)
+    shutil.rmtree(out / "toilets")
+    for place in (out / "receipts").iterdir():
+        receipt = json.loads(place.read_text())
+        del receipt["tables"]["toilets"], receipt["summary"]["n_toilets"], receipt["summary"]["per_flush_l"]
+        place.write_text(json.dumps(receipt | {"code": "of before"}))
+    with pytest.raises(InputError, match=r"expected a folder toilets: run flowsift fleet \(again\)"):
+        read_answers(out, "toilets")
+    assert run(source, out, cluster).n_answered == 2
+    assert content(out) == whole
 
 
 def test_other_options_are_another_answer(write_homes, tmp_path, cluster):

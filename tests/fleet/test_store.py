@@ -9,11 +9,14 @@ import pytest
 from tests.cli.conftest import small_answer, small_trace
 from tests.fleet.conftest import content
 
+import flowsift as fs
 from flowsift.errors import OptionError
 from flowsift.fleet.source import InputFile
 from flowsift.fleet.store import FleetStore, Request
 from flowsift.fleet.summary import summary_row
 from flowsift.fleet.tables import SCHEMAS, answer_tables
+from flowsift.study import flushes
+from flowsift.study.flushes_homes import TOILET_TYPES, homes_study
 
 pytest.importorskip("fsspec")
 
@@ -22,7 +25,14 @@ REQUEST = Request(code="c0de", options={"unit": "L"}, files=[InputFile(path="7.c
 
 def put(store, home="7", request=REQUEST):
     result = small_answer(small_trace())
-    store.put(home, request, version="1", tables=answer_tables(result), summary=summary_row(result, home=home))
+    study = homes_study([(home, flushes(result))])
+    store.put(
+        home,
+        request,
+        version="1",
+        tables=answer_tables(result, study),
+        summary=summary_row(result, study, home=home),
+    )
 
 
 @pytest.fixture
@@ -77,7 +87,7 @@ def test_the_receipt_tells_what_is_in_the_files(store, tmp_path):
     assert receipt["input"] == [{"path": "7.csv", "size": 3, "stamp": "1.5"}]
 
 
-@pytest.mark.parametrize("full_at", range(5))
+@pytest.mark.parametrize("full_at", range(len(SCHEMAS) + 1))
 def test_a_full_disk_leaves_no_half_of_a_home(store, tmp_path, monkeypatch, full_at):
     put(store, "8")
     put(store)
@@ -146,7 +156,8 @@ def test_a_stopped_run_may_still_write_what_it_had_in_hand(store, monkeypatch):
 @pytest.mark.parametrize("unit", ["L", "gal"])
 def test_tables_hold_what_the_answer_holds(unit):
     result = small_answer(small_trace(unit=unit))
-    tables = answer_tables(result)
+    study = homes_study([("7", flushes(result))])
+    tables = answer_tables(result, study)
     assert {name: table.schema for name, table in tables.items()} == dict(SCHEMAS)
     events = tables["events"].to_pandas()
     assert list(events.columns) == list(result.events.columns)
@@ -154,11 +165,24 @@ def test_tables_hold_what_the_answer_holds(unit):
     assert (events["volume_l"] == result.events["volume_l"]).all()
     assert tables["balance"].to_pylist()[0]["metered_l"] == result.balance.metered_l
     assert tables["trickle"].num_rows == 0
+    toilets = tables["toilets"].to_pandas()
+    assert ["home", *toilets.columns] == list(TOILET_TYPES)
+    assert len(toilets) == 1
+    for column, values in toilets.items():
+        assert list(values.dropna()) == list(study.toilets[column].dropna()), column
+
+
+def test_a_home_without_a_toilet_has_none_in_its_tables():
+    result = fs.disaggregate(fs.Trace.from_volumes([0.0, 10.0, 20.0], [0.0, 1.0, 0.0]))
+    study = homes_study([("7", flushes(result))])
+    assert answer_tables(result, study)["toilets"].num_rows == 0
+    row = summary_row(result, study, home="7")
+    assert (row["n_toilets"], row["per_flush_l"]) == (0, None)
 
 
 def test_a_time_between_two_microseconds_is_written_to_the_microsecond():
     trace = small_trace()
     answer = small_answer(replace(trace, start_ns=trace.start_ns + 1_789))
-    written = answer_tables(answer)["events"]["start"].to_pylist()
+    written = answer_tables(answer, homes_study([("7", flushes(answer))]))["events"]["start"].to_pylist()
     assert [pd.Timestamp(time) for time in written] == list(answer.events["start"].dt.floor("us"))
     assert written[0].microsecond == 1

@@ -43,9 +43,9 @@ def fleet(
 ) -> None:
     """Tell which fixture used what in every home of a data set, in parallel.
 
-    Writes partitioned Parquet (events, trickle, fixtures, balance; litres), a summary of one row a home, and a list of
-    the homes that failed. Run it again after an interrupt or a failure: finished homes are kept. Ends with status 0
-    when every home is answered, 3 when some failed.
+    Writes partitioned Parquet (events, trickle, fixtures, balance, toilets; litres), a summary of one row a home, and a
+    list of the homes that failed. Run it again after an interrupt or a failure: finished homes are kept. Ends with
+    status 0 when every home is answered, 3 when some failed.
     """
     with working(f"looking for homes in {source}"):
         found = find_homes(source, key=key)

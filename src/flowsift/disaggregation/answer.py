@@ -133,7 +133,11 @@ class Disaggregation:
 
     @cached_property
     def fixtures(self) -> Table:
-        """One row per recognised fixture: uses, volume, typical volume and flow with its interval."""
+        """One row per recognised fixture: uses, volume, typical volume and flow with its interval.
+
+        The interval is of the median use, with what else was drawn in it, such as hands washed while a toilet refills:
+        `flowsift.study.flushes` has the volume of a flush alone.
+        """
         return fixture_table(self.events, pulse_l=self.trace.pulse_l)
 
     @cached_property

@@ -24,7 +24,9 @@ def read_answers(out: str | os.PathLike[str], table: str = "events", *, homes: S
     ----------
     out : str or path
         Where the answers are.
-    table : {"events", "trickle", "fixtures", "balance"}
+    table : {"events", "trickle", "fixtures", "balance", "toilets"}
+        ``toilets`` has the volume per flush of each toilet, its interval and its class, as `flowsift.study.flushes`
+        finds them; the bounds of ``fixtures`` are those of a use, with hands washed meanwhile.
     homes : sequence of str, optional
         Ids of the homes wanted; all where it isn't given.
 
@@ -57,7 +59,7 @@ def read_answers(out: str | os.PathLike[str], table: str = "events", *, homes: S
     fs, root = open_files(url)
     base = f"{root.rstrip('/')}/{table}"
     if not fs.exists(base):
-        raise InputError(f"found no answers, expected a folder {table}", file=url)
+        raise InputError(f"found no answers, expected a folder {table}: run flowsift fleet (again)", file=url)
     places: str | list[str] = base
     if homes is not None:
         places = [f"{base}/{partition_of(home)}/part-0.parquet" for home in homes]

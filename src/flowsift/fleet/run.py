@@ -89,8 +89,8 @@ def run_fleet(
         From `find_homes`.
     out : str or path
         Folder or URL of `fsspec` for the answers; created if need be. Gets the data sets ``events``, ``trickle``,
-        ``fixtures`` and ``balance``, each with a folder ``home=ID`` a home; ``receipts``, ``summary.parquet`` and
-        ``failed.csv``.
+        ``fixtures``, ``balance`` and ``toilets``, each with a folder ``home=ID`` a home; ``receipts``,
+        ``summary.parquet`` and ``failed.csv``.
     reading : mapping, optional
         Options of `flowsift.read_trace`, the same for every home.
     random_state : int

@@ -1,4 +1,4 @@
-"""Where a fleet's answers lie: four tables a home, and a receipt that is written last."""
+"""Where a fleet's answers lie: the tables of each home, and a receipt that is written last."""
 
 from __future__ import annotations
 

@@ -15,6 +15,7 @@ from flowsift.arrays import FloatArray
 from flowsift.disaggregation import Disaggregation
 from flowsift.labels import LABELS, PARTS
 from flowsift.report.account import use_lines
+from flowsift.study.flushes_homes import HomesStudy
 from flowsift.units import SECONDS_PER_DAY, US_UNITS, UnitSystem
 
 _TIME = pa.timestamp("us", tz="UTC")
@@ -36,11 +37,14 @@ SCHEMA = pa.schema(
         "unexplained_l": pa.float64(),
         "n_events": pa.int64(),
         "n_fixtures": pa.int64(),
+        "n_toilets": pa.int64(),
+        "per_flush_l": pa.float64(),
         "n_faults": pa.int64(),
         **{f"{label}_l": pa.float64() for label in LABELS},
     }
 )
-"""Columns of the summary: period, meter, volumes as in the account, counts, and the volume of each label."""
+"""Columns of the summary: period, meter, volumes as in the account, counts, the mean
+volume per flush (missing without a toilet), and the volume of each label."""
 
 ROWS_AT_A_TIME = 10_000
 """Homes in one row group of the summary: what bounds the memory of writing it."""
@@ -96,10 +100,20 @@ class Totals:
         return np.quantile(values, quantiles) if values.size else np.full(len(quantiles), np.nan)
 
 
-def summary_row(result: Disaggregation, *, home: str) -> dict[str, Any]:
-    """Return a home's row of the summary as JSON holds it: times in microseconds since the epoch."""
+def summary_row(result: Disaggregation, study: HomesStudy, *, home: str) -> dict[str, Any]:
+    """Return a home's row of the summary as JSON holds it: times in microseconds since the epoch.
+
+    Parameters
+    ----------
+    result : Disaggregation
+    study : HomesStudy
+        Of this home alone.
+    home : str
+        Its id.
+    """
     trace, balance = result.trace, result.balance
     days = trace.metered_s / SECONDS_PER_DAY
+    per_flush_l = float(study.homes["per_flush_l"].iloc[0])
     volumes = {use.label: use.volume_l for use in use_lines(result)}
     return {
         "home": home,
@@ -117,6 +131,8 @@ def summary_row(result: Disaggregation, *, home: str) -> dict[str, Any]:
         "unexplained_l": balance.unexplained_l,
         "n_events": len(result.events),
         "n_fixtures": len(result.fixtures),
+        "n_toilets": len(study.toilets),
+        "per_flush_l": None if np.isnan(per_flush_l) else per_flush_l,
         "n_faults": sum(finding.kind == "fault" for finding in (*trace.findings, *result.findings)),
         **{f"{label}_l": volumes.get(label, 0.0) for label in LABELS},
     }

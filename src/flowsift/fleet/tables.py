@@ -10,9 +10,13 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from flowsift.disaggregation import Disaggregation
+from flowsift.fleet.names import KEY
+from flowsift.study.flushes_homes import TOILET_TYPES, HomesStudy
 
 # Microseconds: what every reader of Parquet takes; nanoseconds are refused by some.
 _TIME = pa.timestamp("us", tz="UTC")
+
+_KINDS = {"str": pa.string(), "int64": pa.int64(), "float64": pa.float64(), "bool": pa.bool_()}
 
 SCHEMAS = MappingProxyType(
     {
@@ -62,22 +66,27 @@ SCHEMAS = MappingProxyType(
                 "gap_s": pa.float64(),
             }
         ),
+        "toilets": pa.schema({name: _KINDS[kind] for name, kind in TOILET_TYPES.items() if name != KEY}),
     }
 )
-"""Columns of each table, by its name; as those of `Disaggregation`, times to the microsecond."""
+"""Columns of each table, by its name; as those of `Disaggregation` and `TOILET_TYPES`, times to the microsecond."""
 
 
-def answer_tables(result: Disaggregation) -> dict[str, pa.Table]:
-    """Return the tables of an answer with the columns of `SCHEMAS`; nothing found is a table without rows."""
+def answer_tables(result: Disaggregation, study: HomesStudy) -> dict[str, pa.Table]:
+    """Return the tables of a home's answer and of the study of its toilets, with the columns of `SCHEMAS`.
+
+    Nothing found is a table without rows.
+    """
     frames = {
         "events": result.events,
         "trickle": result.trickle,
         "fixtures": result.fixtures,
         "balance": pd.DataFrame([asdict(result.balance)]),
+        "toilets": study.toilets,
     }
     return {
         name: pa.Table.from_pandas(
-            pd.DataFrame(frames[name]), schema=schema, preserve_index=False, safe=False
+            pd.DataFrame(frames[name], columns=schema.names), schema=schema, preserve_index=False, safe=False
         ).replace_schema_metadata()
         for name, schema in SCHEMAS.items()
     }

@@ -20,6 +20,8 @@ from flowsift.fleet.source import Home, input_files, open_files
 from flowsift.fleet.store import FleetStore, Request
 from flowsift.fleet.summary import summary_row
 from flowsift.fleet.tables import answer_tables
+from flowsift.study.flushes_homes import homes_study
+from flowsift.study.flushes_study import flushes
 
 logger = logging.getLogger(__name__)
 
@@ -118,12 +120,13 @@ def answer_home(job: Job) -> Outcome:
                 source, root, files, home=home if job.partitioned else None, key=job.key, options=job.reading
             )
             result = fs.disaggregate(trace, random_state=job.random_state)
+            study = homes_study([(home, flushes(result))])
         store.put(
             home,
             request,
             version=fs.__version__,
-            tables=answer_tables(result),
-            summary=summary_row(result, home=home),
+            tables=answer_tables(result, study),
+            summary=summary_row(result, study, home=home),
         )
     except Exception as error:
         logger.info("home %r failed", home, exc_info=True)
