@@ -57,6 +57,17 @@ def test_what_repeats_stands_out():
     assert features[:, 0] == pytest.approx(np.log(uses[:, 0]), abs=1e-4)
 
 
+def test_uses_of_the_home_that_come_later_are_told_like_the_first():
+    uses, label = drawn(np.random.default_rng(10), 600)
+    seen, left = slice(0, 60), slice(60, None)
+    describer = UseDescriber().fit(uses[seen])
+    np.testing.assert_array_equal(describer.transform(uses[seen]), UseDescriber().fit_transform(uses[seen]))
+    alone = [[1e4, 900.0, 667.0, 3e6]]
+    assert describer.transform(alone)[0, 3:] == pytest.approx(np.log1p([1, 1, 1]))
+    model = make_pipeline(UseDescriber(), UseClassifier()).fit(uses[seen], label[seen])
+    assert model.score(uses[left], label[left]) > 0.9
+
+
 def test_either_half_can_be_swapped():
     uses, label = drawn(np.random.default_rng(9), 200)
     forest = make_pipeline(UseDescriber(), RandomForestClassifier(20, random_state=0)).fit(uses, label)
@@ -66,6 +77,7 @@ def test_either_half_can_be_swapped():
     assert set(plain.classes_) <= set(LABELS)
 
 
-def test_a_start_of_no_weight_is_refused():
-    with pytest.raises(ValueError, match="above 0"):
-        UseClassifier(prior_uses=0.0).fit([[0.0, 1.0], [1.0, 0.0]], [0, 1])
+@pytest.mark.parametrize("weight", [0.0, np.nan, np.inf])
+def test_a_start_of_no_weight_or_of_all_is_refused(weight):
+    with pytest.raises(ValueError, match="above 0 and finite"):
+        UseClassifier(prior_uses=weight).fit([[0.0, 1.0], [1.0, 0.0]], [0, 1])

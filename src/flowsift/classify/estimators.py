@@ -22,7 +22,7 @@ from sklearn.base import BaseEstimator, ClassifierMixin, TransformerMixin
 from sklearn.utils.multiclass import check_classification_targets
 from sklearn.utils.validation import check_is_fitted, validate_data
 
-from flowsift.arrays import FloatArray
+from flowsift.arrays import BoolArray, FloatArray
 from flowsift.classify.prior import published_prior
 from flowsift.labels import LABELS
 from flowsift.surroundings import ALIKE_FLOW, BURST_S, CLOCK_S
@@ -73,12 +73,19 @@ class UseDescriber(TransformerMixin, BaseEstimator):  # type: ignore[misc]
         return self
 
     def transform(self, X: npt.ArrayLike) -> FloatArray:
-        """Return the features of uses, shape (n_uses, n_features_out); `get_feature_names_out` names them."""
+        """Return the features of uses, shape (n_uses, n_features_out); `get_feature_names_out` names them.
+
+        A use that the home was not fitted to is counted with the like as if it had been.
+        """
         check_is_fitted(self)
         figures = validate_data(self, X, dtype=np.float64, reset=False)
         columns = [_log(figures[:, k]) for k in range(min(figures.shape[1], 3))]
         if self.repetition:
-            columns += [_alike(mine, known) for mine, known in zip(*map(_places, (figures, self.uses_)), strict=True)]
+            # Each use the home was fitted to is one of those counted near it; a new use counts as one more.
+            new = KDTree(self.uses_).query(figures, p=np.inf)[0] > 0.0
+            columns += [
+                _alike(mine, known, new=new) for mine, known in zip(*map(_places, (figures, self.uses_)), strict=True)
+            ]
         return np.column_stack([*columns, figures[:, len(COLUMNS) :]])
 
     def get_feature_names_out(self, input_features: object = None) -> npt.NDArray[np.object_]:  # noqa: ARG002 - as above
@@ -112,10 +119,10 @@ def _places(figures: FloatArray) -> list[FloatArray]:
     return [size, np.column_stack([start_s / BURST_S, flow]), np.column_stack([clock / CLOCK_S, flow])]
 
 
-def _alike(mine: FloatArray, known: FloatArray) -> FloatArray:
-    """Return the log of how many of the home's uses lie within 1 of each of mine."""
+def _alike(mine: FloatArray, known: FloatArray, *, new: BoolArray) -> FloatArray:
+    """Return the log of how many of the home's uses, with mine where it is new, lie within 1 of each of mine."""
     count = KDTree(known).query_ball_point(mine, 1.0, p=np.inf, return_length=True)
-    return np.asarray(np.log1p(count), dtype=np.float64)
+    return np.asarray(np.log1p(count + new), dtype=np.float64)
 
 
 class UseClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
@@ -128,7 +135,7 @@ class UseClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
     Parameters
     ----------
     prior_uses : float
-        The start counts as this many labelled uses, > 0.
+        The start counts as this many labelled uses, > 0 and finite.
 
     Attributes
     ----------
@@ -154,8 +161,8 @@ class UseClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         y : array-like, shape (n_uses,)
             Classes: any, published or not.
         """
-        if self.prior_uses <= 0:
-            raise ValueError(f"prior_uses must be above 0, got {self.prior_uses!r}")
+        if not 0.0 < self.prior_uses < np.inf:
+            raise ValueError(f"prior_uses must be above 0 and finite, got {self.prior_uses!r}")
         features, target = validate_data(self, X, y, dtype=np.float64)
         check_classification_targets(target)
         self.classes_, code = np.unique(target, return_inverse=True)
