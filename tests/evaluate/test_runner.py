@@ -124,6 +124,18 @@ def test_a_changed_method_is_another_run(tmp_path: Path, monkeypatch: pytest.Mon
         run_suite("changing_method:Changing", HOMES[:1], tmp_path / "run", suite="tiny")
 
 
+def test_a_changed_maker_of_a_method_of_another_module_is_another_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    module = tmp_path / "tuning_method.py"
+    module.write_text("from flowsift.evaluate.references import EmptyMethod\ntuned = EmptyMethod()\n")
+    monkeypatch.syspath_prepend(tmp_path)
+    run_suite("tuning_method:tuned", HOMES[:1], tmp_path / "run", suite="tiny")
+    module.write_text(module.read_text() + "tuned.reach_s = 5\n")
+    with pytest.raises(OptionError, match="holds another run \\(method code"):
+        run_suite("tuning_method:tuned", HOMES[:1], tmp_path / "run", suite="tiny")
+
+
 def test_the_record_says_what_was_run(tmp_path: Path) -> None:
     run("floor", tmp_path)
     manifest = read_manifest(tmp_path)

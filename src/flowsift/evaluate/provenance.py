@@ -48,21 +48,39 @@ def code_checksum() -> str:
     return _checksum(Path(flowsift.__file__).parent)
 
 
-def method_checksum(method: object) -> str:
-    """Return a checksum of the files of a method's package, or of its module where it is in none; empty without one."""
-    name = type(method).__module__
-    package = getattr(sys.modules[name.partition(".")[0]], "__file__", None)
+def method_checksum(method: object, *, module: str) -> str:
+    """Return a checksum of the code of a method: of its class, and of the module in which it was asked for.
+
+    Parameters
+    ----------
+    method : object
+    module : str
+        Name of the module that made it, by a factory or as an instance with options of its own.
+
+    Returns
+    -------
+    str
+        Of the files of both packages, or of a module where it is in none; empty where there are no files.
+    """
+    places = {place for place in map(_place_of, (type(method).__module__, module)) if place is not None}
+    return _checksum(*sorted(places)) if places else ""
+
+
+def _place_of(module: str) -> Path | None:
+    """Return the folder of a module's package, or its file where it is in none; None without one."""
+    package = getattr(sys.modules[module.partition(".")[0]], "__file__", None)
     if package and Path(package).name == "__init__.py":
-        return _checksum(Path(package).parent)
-    module = getattr(sys.modules[name], "__file__", None)
-    return _checksum(Path(module)) if module else ""
+        return Path(package).parent
+    file = getattr(sys.modules[module], "__file__", None)
+    return Path(file) if file else None
 
 
-def _checksum(place: Path) -> str:
-    """Return a checksum of a file, or of all files below a folder but compiled ones, and their names."""
+def _checksum(*places: Path) -> str:
+    """Return a checksum of files, or of all files below folders but compiled ones, and their names."""
     digest = hashlib.sha256()
-    files = [place] if place.is_file() else (p for p in place.rglob("*") if p.is_file() and p.suffix != ".pyc")
-    for path in sorted(files):
-        digest.update(path.relative_to(place).as_posix().encode())
-        digest.update(path.read_bytes())
+    for place in places:
+        files = [place] if place.is_file() else (p for p in place.rglob("*") if p.is_file() and p.suffix != ".pyc")
+        for path in sorted(files):
+            digest.update(path.relative_to(place).as_posix().encode())
+            digest.update(path.read_bytes())
     return digest.hexdigest()[:16]

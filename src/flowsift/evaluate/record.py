@@ -33,8 +33,8 @@ class Manifest:
     commit : str
         Commit of the working copy that flowsift was imported from, ``+`` added if it has changes; empty without one.
     code, method_code : str
-        Checksums of flowsift's source and data files and of those of the method's package or module: a changed file
-        is another run, whatever the commit.
+        Checksums of flowsift's source and data files and of those of the packages or modules of the method's class and
+        of the name it was asked for by: a changed file is another run, whatever the commit.
     machine : str
     """
 

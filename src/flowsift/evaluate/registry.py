@@ -79,5 +79,10 @@ def load_method(name: str) -> Method:
     return method
 
 
+def module_of(name: str) -> str:
+    """Return the name of the module that a method is loaded from."""
+    return name.partition(":")[0] if ":" in name else known_methods()[name].module
+
+
 def _package(entry: EntryPoint) -> str:
     return entry.dist.name if entry.dist is not None else "an unnamed package"

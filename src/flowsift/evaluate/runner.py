@@ -28,7 +28,7 @@ from flowsift.evaluate.precut import count_labels, count_unlabelled
 from flowsift.evaluate.provenance import code_checksum, commit, method_checksum, versions
 from flowsift.evaluate.record import HomeRecord, Manifest, open_run, read_records, write_record
 from flowsift.evaluate.references import EmptyMethod, Oracle
-from flowsift.evaluate.registry import load_method
+from flowsift.evaluate.registry import load_method, module_of
 from flowsift.evaluate.scores import count
 from flowsift.evaluate.totals import Counts
 from flowsift.households import Truth
@@ -101,7 +101,7 @@ def run_suite(
             versions=versions(),
             commit=commit(),
             code=code_checksum(),
-            method_code=method_checksum(loaded),
+            method_code=method_checksum(loaded, module=module_of(method)),
             machine=f"{platform.system()} {platform.machine()}",
         ),
     )
