@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from importlib.metadata import EntryPoint
+from pathlib import Path
 
 import pytest
 
@@ -52,6 +54,13 @@ def test_an_unknown_name_lists_the_known_ones() -> None:
 
 def test_module_and_attribute() -> None:
     assert isinstance(load_method("flowsift.evaluate.references:EmptyMethod"), EmptyMethod)
+
+
+def test_a_module_in_the_current_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "path", [place for place in sys.path if place not in ("", str(Path.cwd()))])
+    (tmp_path / "lying_here.py").write_text("from flowsift.evaluate.references import EmptyMethod as Mine\n")
+    monkeypatch.chdir(tmp_path)
+    assert isinstance(load_method("lying_here:Mine"), EmptyMethod)
 
 
 @pytest.mark.parametrize(

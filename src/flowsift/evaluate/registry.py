@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
 from importlib.metadata import EntryPoint, entry_points
+from pathlib import Path
 from typing import Any
 
 from flowsift.errors import OptionError
@@ -39,7 +41,8 @@ def load_method(name: str) -> Method:
     Parameters
     ----------
     name : str
-        An announced name, or ``module:attribute``. A class or factory is called without arguments.
+        An announced name, or ``module:attribute``; the module may lie in the current folder. A class or factory is
+        called without arguments.
 
     Returns
     -------
@@ -53,6 +56,7 @@ def load_method(name: str) -> Method:
     try:
         if ":" in name:
             module, _, attribute = name.partition(":")
+            _look_here_too()
             loaded: Any = import_module(module)
             for part in attribute.split("."):
                 loaded = getattr(loaded, part)
@@ -77,6 +81,13 @@ def load_method(name: str) -> Method:
     if not isinstance(method, Method):
         raise OptionError(f"method {name!r} has no disaggregate(trace)")
     return method
+
+
+def _look_here_too() -> None:
+    """Let modules of the current folder be found, after all others: a console script looks in its own folder only."""
+    here = str(Path.cwd())
+    if here not in sys.path:
+        sys.path.append(here)
 
 
 def module_of(name: str) -> str:
