@@ -1,12 +1,13 @@
 """The table of events, put together from shares of cells."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 import flowsift as fs
-from flowsift.disaggregation import Shares, assemble
+from flowsift.disaggregation import Shares, assemble, from_uses
 from flowsift.disaggregation.shares import largest_l
 from flowsift.households import simulate
 
@@ -26,6 +27,15 @@ def test_the_peak_of_a_use_counts_all_that_it_took_of_a_cell():
         shares=shares,
     )
     assert result.events["peak_lpm"].tolist() == pytest.approx([18.0])
+
+
+def test_a_use_without_a_fixture_is_on_one_named_as_its_label():
+    trace = fs.Trace.from_volumes([0.0, 1.0, 2.0, 3.0], [0.1, 0.3, 0.1, 0.0], 0.01)
+    times = trace.time_of(np.arange(4))
+    uses = pd.DataFrame({"start": times[:3], "end": times[1:], "label": ["flush", "faucet", "shower"]})
+    for fixture in ([None, np.nan, "shower-2"], [None] * 3):
+        result = from_uses(trace, uses.assign(fixture=fixture))
+        assert result.events["fixture"].tolist() == ["flush", "faucet", fixture[2] or "shower"]
 
 
 @given(rows=st.lists(st.tuples(st.integers(0, 3), st.integers(0, 4), st.floats(0.0, 9.0)), max_size=30))

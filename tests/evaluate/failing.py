@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pandas as pd
 
@@ -32,6 +33,12 @@ class MakesWater(FloorMethod):
         answer = super().disaggregate(trace)
         object.__setattr__(answer.shares, "volume_l", answer.shares.volume_l * 2.0)
         return answer
+
+
+class ForgetsCycles(EmptyMethod):
+    def disaggregate(self, trace: Trace) -> Disaggregation:
+        answer = FloorMethod().disaggregate(trace)
+        return replace(answer, events=answer.events.drop(columns="cycle"))
 
 
 class Writes(FloorMethod):

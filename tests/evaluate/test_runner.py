@@ -87,6 +87,12 @@ def test_an_answer_that_makes_water_is_an_error(tmp_path: Path) -> None:
     assert all("cells hold more than was metered" in r.error for r in records)
 
 
+def test_an_answer_that_can_not_be_scored_is_an_error(tmp_path: Path) -> None:
+    records = run(f"{FAILING}ForgetsCycles", tmp_path)
+    assert {r.error for r in records} == {"KeyError: 'cycle'"}
+    assert counts(records) == counts(run("empty", tmp_path / "unanswered"))
+
+
 def test_a_method_can_not_write_to_the_trace_it_is_scored_on(tmp_path: Path) -> None:
     assert {r.error for r in run(f"{FAILING}Writes", tmp_path)} == {"ValueError: assignment destination is read-only"}
 

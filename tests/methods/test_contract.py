@@ -87,6 +87,7 @@ SPOILT: dict[str, Callable[[Disaggregation], Disaggregation]] = {
     "not finite": lambda a: shares(a, np.nan),
     "not sorted": lambda a: replace(a, events=a.events.iloc[::-1]) if len(a.events) > 1 else a,
     "unknown label": lambda a: replace(a, events=a.events.assign(label="sauna")),
+    "has no fixture": lambda a: replace(a, events=a.events.assign(fixture=None)),
     "not between 0 and 1": lambda a: replace(a, events=a.events.assign(probability=1.5)),
     "ends no later": lambda a: replace(a, events=a.events.assign(end=a.events["start"])),
     "outside the trace": lambda a: replace(a, events=a.events.assign(end=a.events["end"] + np.timedelta64(9, "D"))),

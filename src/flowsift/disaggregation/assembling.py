@@ -43,7 +43,9 @@ def assemble(
     trace : Trace
     start_cell, end_cell : ndarray of int64, shape (n_events,)
         Half-open range of cells of each event.
-    label, fixture : array_like of str, shape (n_events,)
+    label : array_like of str, shape (n_events,)
+    fixture : array_like of str, shape (n_events,)
+        An event whose fixture is missing (None, NaN) is on one named as its label.
     probability : ndarray, shape (n_events,)
         Probability of the label, 0 to 1.
     cycle : ndarray of int64, shape (n_events,)
@@ -89,6 +91,7 @@ def assemble(
     rank[order] = np.arange(n)
     shares = replace(shares, event=rank[shares.event])
     start, end = start_cell[order], end_cell[order]
+    label, fixture = np.asarray(label, dtype=object)[order], np.asarray(fixture, dtype=object)[order]
     volume = np.bincount(shares.event, shares.volume_l, minlength=n)
     minutes = (end - start) * trace.interval_s / SECONDS_PER_MINUTE
     cycles = pd.array(np.asarray(cycle)[order], dtype="Int64")
@@ -101,9 +104,9 @@ def assemble(
             "volume_l": volume,
             "mean_lpm": volume / minutes,
             "peak_lpm": largest_l(shares, n) * SECONDS_PER_MINUTE / trace.interval_s,
-            "label": pd.array(np.asarray(label, dtype=object)[order], dtype="str"),
+            "label": pd.array(label, dtype="str"),
             "probability": np.asarray(probability, dtype=np.float64)[order],
-            "fixture": pd.array(np.asarray(fixture, dtype=object)[order], dtype="str"),
+            "fixture": pd.array(np.where(pd.isna(fixture), label, fixture), dtype="str"),
             "cycle": cycles,
             "overlaps": overlapping(start, end),
         }
@@ -165,7 +168,7 @@ def from_uses(trace: Trace, uses: pd.DataFrame) -> Disaggregation:
         end_cell=end,
         label=uses["label"].to_numpy(dtype=object),
         probability=uses["probability"].to_numpy(dtype=np.float64) if "probability" in uses else np.ones(n),
-        fixture=(uses["fixture"] if "fixture" in uses else uses["label"]).to_numpy(dtype=object),
+        fixture=uses["fixture"].to_numpy(dtype=object) if "fixture" in uses else np.full(n, None),
         cycle=np.asarray(uses["cycle"].astype("Int64").fillna(-1) if "cycle" in uses else np.full(n, -1), np.int64),
         shares=Shares(event=event, flow=flow, volume_l=trace.volume_l[flow] / claims[flow]),
     )

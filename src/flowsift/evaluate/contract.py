@@ -29,8 +29,8 @@ def check_method(method: Method) -> None:
     ------
     AssertionError
         Names the trace and what is broken: the answer is for another trace; the mass balance doesn't close or a part
-        is negative; an event is out of order, out of the trace, in a gap, of unknown label or of a probability beyond 0
-        to 1; the second answer differs from the first; the trace was changed.
+        is negative; an event is out of order, out of the trace, in a gap, of unknown label, without a fixture or of a
+        probability beyond 0 to 1; the second answer differs from the first; the trace was changed.
 
     Examples
     --------
@@ -87,6 +87,8 @@ def broken_invariant(answer: Disaggregation, trace: Trace) -> str:
             return "an event ends no later than it starts"
         if not events["label"].isin(LABELS).all():
             return f"unknown label {events.loc[~events['label'].isin(LABELS), 'label'].iloc[0]!r}"
+        if events["fixture"].isna().any():
+            return "an event has no fixture"
         if not events["probability"].between(0.0, 1.0).all():
             return "a probability is not between 0 and 1"
     return ""

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import OptionError
-from flowsift.evaluate.account import account_of_answer, account_of_truth
+from flowsift.evaluate.account import Account, account_of_answer, account_of_truth
 from flowsift.evaluate.checksums import home_checksum
 from flowsift.evaluate.comparison import Comparison
 from flowsift.evaluate.contract import broken_invariant
@@ -140,18 +140,19 @@ def score_labelled_home(method: Method, home: LabelledHome) -> HomeRecord:
     trace, truth = home.load()
     trace = locked(trace)
     true = account_of_truth(truth, trace)
-    error, costs = "", {}
+    error = ""
     try:
         measured = measure(lambda: _answer(method, trace, truth))
         broken = broken_invariant(measured.result, trace)
         if broken:
             raise ValueError(f"the answer breaks the contract: {broken}")
-        answer, costs = measured.result, count_cost(measured, trace)
+        comparison = Comparison(truth=true, answer=account_of_answer(measured.result))
+        counts = count(comparison) | count_cost(measured, trace)
     except Exception as failure:  # a plug-in may raise anything; the row says what
         logger.warning("%s failed on %s", type(method).__name__, home.name, exc_info=True)
-        error, answer = f"{type(failure).__name__}: {failure}", EmptyMethod().disaggregate(trace)
-    comparison = Comparison(truth=true, answer=account_of_answer(answer))
-    counts = count(comparison) | costs
+        error = f"{type(failure).__name__}: {failure}"
+        comparison = _unanswered(true)
+        counts = count(comparison)
     if isinstance(method, LabelsEvents):
         try:
             counts |= count_labels(method, true, smallest_event_l=comparison.smallest_event_l)
@@ -160,6 +161,10 @@ def score_labelled_home(method: Method, home: LabelledHome) -> HomeRecord:
             error = error or f"label_events: {type(failure).__name__}: {failure}"
             counts |= count_unlabelled(true, smallest_event_l=comparison.smallest_event_l)
     return _record(home, trace, truth, counts=counts, error=error)
+
+
+def _unanswered(true: Account) -> Comparison:
+    return Comparison(truth=true, answer=account_of_answer(EmptyMethod().disaggregate(true.trace)))
 
 
 def _record(home: LabelledHome, trace: Trace, truth: Truth, *, counts: Counts, error: str) -> HomeRecord:
@@ -232,6 +237,5 @@ def _run_parallel(
 
 def _lost_home(home: LabelledHome) -> HomeRecord:
     trace, truth = home.load()
-    nothing = account_of_answer(EmptyMethod().disaggregate(trace))
-    counts = count(Comparison(truth=account_of_truth(truth, trace), answer=nothing))
+    counts = count(_unanswered(account_of_truth(truth, trace)))
     return _record(home, trace, truth, counts=counts, error="the process died (out of memory?)")
