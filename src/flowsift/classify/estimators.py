@@ -82,7 +82,7 @@ class UseDescriber(TransformerMixin, BaseEstimator):  # type: ignore[misc]
         columns = [_log(figures[:, k]) for k in range(min(figures.shape[1], 3))]
         if self.repetition:
             # Each use the home was fitted to is one of those counted near it; a new use counts as one more.
-            new = KDTree(self.uses_).query(figures, p=np.inf)[0] > 0.0
+            new = np.asarray(KDTree(self.uses_).query(figures, p=np.inf)[0]) > 0.0
             columns += [
                 _alike(mine, known, new=new) for mine, known in zip(*map(_places, (figures, self.uses_)), strict=True)
             ]
