@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 import flowsift as fs
 from flowsift.disaggregation import Shares, assemble, from_uses
 from flowsift.disaggregation.shares import largest_l
+from flowsift.errors import InputError
 from flowsift.households import simulate
 
 
@@ -36,6 +37,47 @@ def test_a_use_without_a_fixture_is_on_one_named_as_its_label():
     for fixture in ([None, np.nan, "shower-2"], [None] * 3):
         result = from_uses(trace, uses.assign(fixture=fixture))
         assert result.events["fixture"].tolist() == ["flush", "faucet", fixture[2] or "shower"]
+
+
+def test_no_uses_are_an_answer_without_events():
+    trace = fs.Trace.from_volumes([0.0, 1.0], [0.1, 0.3], 0.01)
+    for uses in (
+        pd.DataFrame([], columns=["start", "end", "label"]),
+        pd.DataFrame({"start": [], "end": [], "label": []}),
+    ):
+        result = from_uses(trace, uses)
+        assert (len(result.events), result.balance.unexplained_l) == (0, pytest.approx(0.4))
+
+
+@pytest.mark.parametrize(
+    ("changed", "problem"),
+    [
+        (
+            {"end": [pd.Timestamp(1, unit="s", tz="UTC"), pd.NaT]},
+            'row 1, column "end": found NaT, expected a time',
+        ),
+        ({"start": pd.to_datetime([0, 1], unit="s")}, 'row 0, column "start": found Timestamp.*with its time zone'),
+        ({"start": ["1970-01-01T00:00Z"] * 2}, 'row 0, column "start": found \'1970'),
+        ({"label": ["flush", None]}, 'row 1, column "label": found'),
+    ],
+)
+def test_what_is_wrong_with_a_table_of_uses_is_named(changed, problem):
+    trace = fs.Trace.from_volumes([0.0, 1.0], [0.1, 0.3], 0.01)
+    uses = pd.DataFrame({"start": trace.time_of(np.arange(2)), "end": trace.time_of(np.arange(1, 3)), "label": "flush"})
+    with pytest.raises(InputError, match=problem):
+        from_uses(trace, uses.assign(**changed))
+    with pytest.raises(InputError, match='column "end": no such column; found start, label'):
+        from_uses(trace, uses.drop(columns="end"))
+
+
+def test_times_of_uses_in_several_zones():
+    trace = fs.Trace.from_volumes([0.0, 1.0, 2.0], [0.1, 0.3, 0.2], 0.01)
+    zones = ("Europe/Rome", "Asia/Tokyo")
+    start = [time.tz_convert(zone) for time, zone in zip(trace.time_of(np.arange(2)), zones, strict=True)]
+    uses = pd.DataFrame(
+        {"start": pd.Series(start, dtype=object), "end": trace.time_of(np.arange(1, 3)), "label": "flush"}
+    )
+    assert from_uses(trace, uses).events["volume_l"].tolist() == pytest.approx([0.1, 0.3])
 
 
 @given(rows=st.lists(st.tuples(st.integers(0, 3), st.integers(0, 4), st.floats(0.0, 9.0)), max_size=30))

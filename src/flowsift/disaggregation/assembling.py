@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
@@ -131,12 +132,14 @@ def from_uses(trace: Trace, uses: pd.DataFrame) -> Disaggregation:
     ----------
     trace : Trace
     uses : DataFrame
-        Columns ``start``, ``end`` (tz-aware) and ``label``; optional ``probability``, ``fixture``, ``cycle``.
+        Columns ``start``, ``end`` (tz-aware) and ``label``; optional ``probability``, ``fixture``, ``cycle``. It may
+        have no rows.
 
     Raises
     ------
     InputError
-        If a use ends before it starts or carries an unknown label (names its row).
+        If a column is missing, a time is none or has no time zone, a use ends before it starts, or a label is unknown
+        (names the row, 0 = first, and the column).
 
     Examples
     --------
@@ -149,15 +152,19 @@ def from_uses(trace: Trace, uses: pd.DataFrame) -> Disaggregation:
     >>> result.events["volume_l"].tolist()
     [6.0]
     """
+    for column in ("start", "end", "label"):
+        if column not in uses:
+            raise InputError(f"no such column; found {', '.join(map(str, uses.columns))}", column=column)
     unknown = np.flatnonzero(~uses["label"].isin(LABELS))
     if unknown.size:
         found = uses["label"].iloc[unknown[0]]
         raise InputError(f"found {found!r}, expected one of {', '.join(LABELS)}", row=int(unknown[0]), column="label")
-    start = _cells(trace, uses["start"], np.floor)
-    end = np.maximum(_cells(trace, uses["end"], np.ceil), start + 1)
-    backward = np.flatnonzero(uses["end"].to_numpy() < uses["start"].to_numpy())
+    start_ns, end_ns = _instants_ns(uses, "start"), _instants_ns(uses, "end")
+    backward = np.flatnonzero(end_ns < start_ns)
     if backward.size:
         raise InputError("a use ends before it starts", row=int(backward[0]), column="end")
+    start = _cells(trace, start_ns, np.floor)
+    end = np.maximum(_cells(trace, end_ns, np.ceil), start + 1)
     first, stop = np.searchsorted(trace.cell, start), np.searchsorted(trace.cell, end)
     event, flow = expand_ranges(first, stop)
     claims = np.bincount(flow, minlength=trace.n_flow)
@@ -184,8 +191,16 @@ def overlapping(start: IntArray, end: IntArray) -> BoolArray:
     return np.asarray(with_earlier | with_later, dtype=np.bool_)
 
 
-def _cells(trace: Trace, times: pd.Series, rounding: np.ufunc) -> IntArray:
-    ns = pd.DatetimeIndex(times).tz_convert("UTC").as_unit("ns").asi8
+def _instants_ns(uses: pd.DataFrame, column: str) -> IntArray:
+    """Return the times of a column [UTC ns]."""
+    times = uses[column]
+    for row, time in enumerate(times):
+        if not isinstance(time, datetime) or time.tzinfo is None:
+            raise InputError(f"found {time!r}, expected a time with its time zone", row=row, column=column)
+    return np.asarray(pd.DatetimeIndex(pd.to_datetime(times, utc=True)).as_unit("ns").asi8, dtype=np.int64)
+
+
+def _cells(trace: Trace, ns: IntArray, rounding: np.ufunc) -> IntArray:
     return np.asarray(rounding((ns - trace.start_ns) / trace.interval_ns), dtype=np.int64)
 
 
