@@ -9,12 +9,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from flowsift.disaggregation import Disaggregation
+from flowsift.disaggregation import Disaggregation, Shares, TrickleSpans, assemble
 from flowsift.errors import OptionError
 from flowsift.evaluate.contract import broken_invariant, check_method, contract_traces
 from flowsift.evaluate.method import LabelsEvents, Method
 from flowsift.evaluate.references import EmptyMethod, Oracle
 from flowsift.evaluate.registry import known_methods
+from flowsift.households import HARSH, Trickle, simulate
 from flowsift.methods.change_points import ChangePointMethod
 from flowsift.methods.floor import FloorMethod
 from flowsift.methods.hidden_markov import HiddenMarkovMethod
@@ -93,6 +94,66 @@ SPOILT: dict[str, Callable[[Disaggregation], Disaggregation]] = {
     "outside the trace": lambda a: replace(a, events=a.events.assign(end=a.events["end"] + np.timedelta64(9, "D"))),
     "another trace": lambda a: replace(a, trace=replace(a.trace, volume_l=a.trace.volume_l * 2.0)),
 }
+
+
+def answer(trace: Trace, *, events: list[tuple[int, int]], spans: list[tuple[int, int, float]]) -> Disaggregation:
+    """Return an answer of events without water and spans of trickle, both in cells."""
+    start, end = np.array(events, np.int64).reshape(-1, 2).T
+    n, none = start.size, np.empty(0, np.int64)
+    first, stop, rate = (np.array([span[k] for span in spans]) for k in range(3))
+    return assemble(
+        trace,
+        start_cell=start,
+        end_cell=end,
+        label=["faucet"] * n,
+        probability=np.ones(n),
+        fixture=["faucet"] * n,
+        cycle=np.full(n, -1),
+        shares=Shares(event=none, flow=none, volume_l=np.empty(0)),
+        trickle=TrickleSpans(
+            start=first.astype(np.int64),
+            end=stop.astype(np.int64),
+            rate_lpm=rate,
+            low_lpm=rate,
+            high_lpm=0.9 + 0 * rate,
+        ),
+    )
+
+
+@pytest.mark.parametrize(
+    ("spans", "problem"),
+    [
+        ([(0, 10, -5.0)], "within its interval"),
+        ([(0, 10, 1.0)], "within its interval"),
+        ([(0, 10, np.nan)], "within its interval"),
+        ([(10, 5, 0.5)], "ends no later"),
+        ([(-10, 5, 0.5)], "outside the trace"),
+        ([(50, 60, 0.5), (0, 10, 0.5)], "not sorted and disjoint"),
+        ([(0, 10, 0.5), (9, 20, 0.5)], "not sorted and disjoint"),
+        ([(0, 10, 0.5), (10, 20, 0.0)], ""),
+    ],
+)
+def test_trickles_that_can_not_be_are_noticed(spans: list[tuple[int, int, float]], problem: str) -> None:
+    _, trace = next(contract_traces())
+    found = broken_invariant(answer(trace, events=[], spans=spans), trace)
+    assert problem in found
+    assert bool(problem) == bool(found)
+
+
+def test_an_event_in_a_gap_is_noticed() -> None:
+    class Guesses:
+        def disaggregate(self, trace: Trace) -> Disaggregation:
+            return answer(trace, events=[(first + 1, stop) for first, stop in trace.gaps[:1].tolist()], spans=[])
+
+    with pytest.raises(AssertionError, match="missing data: an event lies in a gap"):
+        check_method(Guesses())
+
+
+@pytest.mark.parametrize("interval_s", [5.0, 3600.0])
+def test_the_oracle_keeps_what_is_asked_of_an_answer(interval_s: float) -> None:
+    leaks = [Trickle(rate_lpm=0.1, from_s=1e3, to_s=2e5), Trickle(rate_lpm=0.2, from_s=1e5 + 3, to_s=1e5 + 900)]
+    home = simulate(3, days=4, interval_s=interval_s, faults=HARSH, leaks=leaks)
+    assert broken_invariant(Oracle().answer(home.trace, home.truth), home.trace) == ""
 
 
 @pytest.mark.parametrize("problem", SPOILT)

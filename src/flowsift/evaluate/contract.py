@@ -6,8 +6,10 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 
 from flowsift.disaggregation import BALANCE_RTOL, Disaggregation
+from flowsift.evaluate.account import cells_of
 from flowsift.evaluate.method import Method, prepare
 from flowsift.households import simulate
 from flowsift.labels import LABELS
@@ -30,7 +32,8 @@ def check_method(method: Method) -> None:
     AssertionError
         Names the trace and what is broken: the answer is for another trace; the mass balance doesn't close or a part
         is negative; an event is out of order, out of the trace, in a gap, of unknown label, without a fixture or of a
-        probability beyond 0 to 1; the second answer differs from the first; the trace was changed.
+        probability beyond 0 to 1; a span of trickle is out of order, out of the trace, over another or not of a rate
+        within its interval; the second answer differs from the first; the trace was changed.
 
     Examples
     --------
@@ -44,7 +47,7 @@ def check_method(method: Method) -> None:
         first = method.disaggregate(trace)
         if not (np.array_equal(before[0], trace.cell) and np.array_equal(before[1], trace.volume_l)):
             raise AssertionError(f"{name}: the method changed the trace")
-        broken = broken_invariant(first, trace)
+        broken = broken_invariant(first, trace) or _in_a_gap(first.events, trace)
         if broken:
             raise AssertionError(f"{name}: {broken}")
         second = method.disaggregate(trace)
@@ -63,7 +66,11 @@ def broken_invariant(answer: Disaggregation, trace: Trace) -> str:
         or not np.array_equal(answer.trace.volume_l, trace.volume_l)
     ):
         return "the answer is for another trace"
-    events, shares = answer.events, answer.shares
+    return _broken_balance(answer, trace) or _broken_events(answer.events, trace) or _broken_trickle(answer, trace)
+
+
+def _broken_balance(answer: Disaggregation, trace: Trace) -> str:
+    shares = answer.shares
     if not np.isfinite(shares.volume_l).all() or not np.isfinite(answer.trickle_l).all():
         return "a volume is not finite"
     slack = BALANCE_RTOL * max(trace.metered_l, 1e-12)
@@ -78,19 +85,46 @@ def broken_invariant(answer: Disaggregation, trace: Trace) -> str:
     b = answer.balance
     if abs(b.metered_l - b.events_l - b.trickle_l - b.unexplained_l) > slack:
         return f"the balance misses by {b.metered_l - b.events_l - b.trickle_l - b.unexplained_l:.3g} L"
-    if len(events):
-        if not events["start"].is_monotonic_increasing:
-            return "events are not sorted by start"
-        if events["start"].iloc[0] < trace.start or events["end"].max() > trace.end:
-            return "an event lies outside the trace"
-        if not (events["end"] > events["start"]).all():
-            return "an event ends no later than it starts"
-        if not events["label"].isin(LABELS).all():
-            return f"unknown label {events.loc[~events['label'].isin(LABELS), 'label'].iloc[0]!r}"
-        if events["fixture"].isna().any():
-            return "an event has no fixture"
-        if not events["probability"].between(0.0, 1.0).all():
-            return "a probability is not between 0 and 1"
+    return ""
+
+
+def _broken_events(events: pd.DataFrame, trace: Trace) -> str:
+    if not len(events):
+        return ""
+    if not events["start"].is_monotonic_increasing:
+        return "events are not sorted by start"
+    if events["start"].iloc[0] < trace.start or events["end"].max() > trace.end:
+        return "an event lies outside the trace"
+    if not (events["end"] > events["start"]).all():
+        return "an event ends no later than it starts"
+    if not events["label"].isin(LABELS).all():
+        return f"unknown label {events.loc[~events['label'].isin(LABELS), 'label'].iloc[0]!r}"
+    if events["fixture"].isna().any():
+        return "an event has no fixture"
+    if not events["probability"].between(0.0, 1.0).all():
+        return "a probability is not between 0 and 1"
+    return ""
+
+
+def _in_a_gap(events: pd.DataFrame, trace: Trace) -> str:
+    # No part of `broken_invariant`: the truth knows uses in a gap, whose water a meter may book after it.
+    start, end = cells_of(trace, events["start"], events["end"])
+    last_gap_end = np.append(0, trace.gaps[:, 1])[np.searchsorted(trace.gaps[:, 0], start, side="right")]
+    return "an event lies in a gap" if (end <= last_gap_end).any() else ""
+
+
+def _broken_trickle(answer: Disaggregation, trace: Trace) -> str:
+    spans = answer.trickle
+    start, end = spans["start"], spans["end"]
+    if not (end > start).all():
+        return "a span of trickle ends no later than it starts"
+    if (start < trace.start).any() or (end > trace.end).any():
+        return "a span of trickle lies outside the trace"
+    if (start < end.shift()).any():
+        return "spans of trickle are not sorted and disjoint"
+    rate, low, high = spans["rate_lpm"], spans["low_lpm"], spans["high_lpm"]
+    if not ((low >= 0.0) & (low <= rate) & (rate <= high) & (high < np.inf)).all():
+        return "a trickle's rate is not within its interval, at least 0 and finite"
     return ""
 
 

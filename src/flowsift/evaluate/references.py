@@ -18,6 +18,9 @@ class Oracle:
     def answer(self, trace: Trace, truth: Truth) -> Disaggregation:
         """Return the truth as an answer."""
         true = account_of_truth(truth, trace)
+        # Of several rates in one cell, the last has it.
+        trickle_end = np.minimum(true.trickle_end, np.append(true.trickle_start[1:], trace.n_cells))
+        kept = trickle_end > true.trickle_start
         return assemble(
             trace,
             start_cell=true.start,
@@ -28,11 +31,11 @@ class Oracle:
             cycle=true.cycle,
             shares=true.shares,
             trickle=TrickleSpans(
-                start=true.trickle_start,
-                end=true.trickle_end,
-                rate_lpm=true.trickle_lpm,
-                low_lpm=true.trickle_lpm,
-                high_lpm=true.trickle_lpm,
+                start=true.trickle_start[kept],
+                end=trickle_end[kept],
+                rate_lpm=true.trickle_lpm[kept],
+                low_lpm=true.trickle_lpm[kept],
+                high_lpm=true.trickle_lpm[kept],
             ),
             trickle_l=true.trickle_l,
         )
