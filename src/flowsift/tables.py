@@ -10,7 +10,7 @@ from flowsift.units import us_column
 
 
 class Table(pd.DataFrame):
-    """A DataFrame whose volume and flow columns end in ``_l`` and ``_lpm``.
+    """A DataFrame whose volume and flow columns end in ``_l`` and ``_lpm``, or whose axis of columns is named so.
 
     Examples
     --------
@@ -27,10 +27,19 @@ class Table(pd.DataFrame):
     def in_us_units(self) -> Table:
         """Return a copy in gallons and gallons per minute, columns renamed to match.
 
-        ``volume_l`` becomes ``volume_gal``, ``peak_lpm`` becomes ``peak_gpm``; other columns are unchanged.
+        ``volume_l`` becomes ``volume_gal``, ``peak_lpm`` becomes ``peak_gpm``; other columns are unchanged. Where the
+        axis of columns is named ``flow_lpm``, all numbers are flows; it becomes ``flow_gpm``.
         """
+        axis, litres_in_all = us_column(str(self.columns.name))
+        if litres_in_all != 1.0:
+            numbers = self.select_dtypes("float").columns
+            table = self.assign(**(self[numbers] / litres_in_all))
+            table.columns.name = axis
+            return table
         converted = {}
         for name in self.columns:
             new_name, litres = us_column(str(name))
             converted[new_name] = self[name] if litres == 1.0 else self[name] / litres
-        return Table(converted, index=self.index)
+        table = Table(converted, index=self.index)
+        table.columns.name = self.columns.name
+        return table

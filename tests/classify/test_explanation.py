@@ -92,7 +92,20 @@ def test_a_method_that_keeps_labels_alone_explains_without_a_runner_up(home):
     assert "The only use of irrigation." in why.text
 
 
-@pytest.mark.parametrize("event", [-1, 10**6, "first", 2.5])
+@pytest.mark.parametrize("event", [-1, 10**6, "first", 2.5, True])
 def test_an_event_that_is_not_there_is_refused(result, event):
     with pytest.raises(fs.OptionError, match="the events are rows 0 to"):
         result.explain(event)
+
+
+def test_a_row_under_another_number_is_not_taken_for_the_event_of_that_number(result):
+    flushes = result.events[result.events["label"] == "flush"]
+    assert result.explain(flushes.iloc[3]) is not None
+    assert result.explain(flushes.in_us_units().iloc[3]) is not None
+    with pytest.raises(fs.OptionError, match=r"event 3 goes from .* the number that it has in `events`"):
+        result.explain(flushes.reset_index(drop=True).iloc[3])
+
+
+def test_units_that_are_not_known_are_refused(result):
+    with pytest.raises(fs.OptionError, match="units must be one of si, us, got 'imperial'"):
+        result.explain(0, units="imperial")

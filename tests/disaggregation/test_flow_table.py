@@ -54,6 +54,15 @@ def test_a_time_without_an_offset_is_local():
         answer.flow_by_label(start="noon")
 
 
+def test_flows_in_gallons_a_minute():
+    table = an_answer().flow_by_label()
+    us = table.in_us_units()
+    assert (table.columns.name, us.columns.name) == ("flow_lpm", "flow_gpm")
+    np.testing.assert_allclose(us * 3.785411784, table)
+    pd.testing.assert_frame_equal(us.in_us_units(), us)
+    assert table.reset_index().in_us_units()["shower"].sum() == pytest.approx(10.0 / 3.785411784)
+
+
 def test_a_gap_too_long_for_a_table_is_asked_for_in_spans():
     times = np.r_[np.arange(0.0, 600.0), 3e7 + np.arange(0.0, 600.0)]
     trace = fs.Trace.from_register(times, np.where(times > 1e6, 100.0, 0.0), interval_s=1.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Hashable
 from dataclasses import dataclass, fields
 from functools import cached_property
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pandas as pd
@@ -174,7 +174,7 @@ class Disaggregation:
         Parameters
         ----------
         event : int or Series
-            Row number in `events`, or a row of it (``result.events.loc[3]``).
+            Row number in `events`, or a row of it (``result.events.loc[3]``) under its number.
         units : {"si", "us"}
             Units of the text; figures are in litres and litres per minute.
 
@@ -186,11 +186,21 @@ class Disaggregation:
         Raises
         ------
         OptionError
-            If there is no such row.
+            If there is no such row, a row was renumbered and its start and end are those of another, or the units are
+            unknown.
         """
+        if units not in get_args(UnitSystem):
+            raise OptionError(f"units must be one of {', '.join(get_args(UnitSystem))}, got {units!r}")
         row = event.name if isinstance(event, pd.Series) else event
-        if not isinstance(row, int | np.integer) or not 0 <= row < len(self.events):
+        if isinstance(row, bool) or not isinstance(row, int | np.integer) or not 0 <= row < len(self.events):
             raise OptionError(f"no event {row!r}; the events are rows 0 to {len(self.events) - 1}")
+        if isinstance(event, pd.Series):
+            here = self.events.iloc[int(row)]
+            if any(name in event and event[name] != here[name] for name in ("start", "end")):
+                raise OptionError(
+                    f"event {row} goes from {here['start']} to {here['end']}, the row given as event {row} does not; "
+                    "give it under the number that it has in `events`"
+                )
         use = self._records[int(row)]
         label, cycle = use["label"], use["cycle"]
         runner_up, chance = (None, np.nan) if self.reasons is None else self.reasons.runner_up(int(row), label)
@@ -224,8 +234,9 @@ class Disaggregation:
         Returns
         -------
         Table, shape (n_flow + n_gap_cells, n_labels + 2)
-            Indexed by the cell's start (UTC), one column per label, then ``trickle`` and ``unexplained``. Cells of a
-            gap whose volume is known are included, their volume spread evenly and unexplained.
+            Indexed by the cell's start (UTC), one column per label, then ``trickle`` and ``unexplained``; their axis is
+            named ``flow_lpm``. Cells of a gap whose volume is known are included, their volume spread evenly and
+            unexplained.
 
         Raises
         ------

@@ -67,4 +67,4 @@ def flow_table(
     flow[row, PARTS.index(TRICKLE)] = trickle_l[low:high] * to_lpm
     flow[row, PARTS.index(UNEXPLAINED)] = unexplained_l[low:high] * to_lpm
     flow[np.searchsorted(cell, gap_cell), PARTS.index(UNEXPLAINED)] = np.repeat(gap_lpm, gaps[:, 1] - gaps[:, 0])
-    return Table(flow, index=trace.time_of(cell), columns=list(PARTS))
+    return Table(flow, index=trace.time_of(cell), columns=pd.Index(PARTS, name="flow_lpm"))
