@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from flowsift.cli import main
 from flowsift.evaluate import suites as suites_module
 from flowsift.evaluate.homes import SimulatedHome
 from flowsift.evaluate.suites import Suite
-from flowsift.households import Household
+from flowsift.households import Household, simulate
 from flowsift.units import L_PER_GAL
 
 
@@ -118,4 +119,18 @@ def test_simulate_writes_what_the_reader_and_the_benchmark_read(
     assert np.array_equal(trace.cell + (trace.start_ns - home.trace.start_ns) // trace.interval_ns, home.trace.cell)
     capsys.readouterr()
     assert call("score", "-m", "floor", "--data", str(data), "-o", str(tmp_path / "run")) == 0
-    assert "Suite homes (2 homes" in capsys.readouterr().out
+    assert "Suite homes/ (2 homes" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("folder", "card"), [("apartment", {}), ("quick", {"attribution": "Data: the neighbours."})])
+def test_data_of_ones_own_are_known_by_their_card_and_not_by_the_name_of_their_folder(
+    folder: str, card: dict[str, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home = simulate(1, days=1)
+    own = replace(home, truth=replace(home.truth, card={**home.truth.card, **card}))
+    own.write(tmp_path / folder / "quick-000")
+    assert call("score", "-m", "floor", "--data", str(tmp_path / folder), "-o", str(tmp_path / "run")) == 0
+    printed = capsys.readouterr().out
+    assert f"Suite {folder}/ (1 home, checksum not frozen)" in printed
+    assert "not as in the frozen suite" not in printed
+    assert [line for line in printed.splitlines() if line.startswith("Data: ")] == list(card.values())

@@ -9,8 +9,10 @@ import pytest
 
 from flowsift.errors import InputError
 from flowsift.evaluate.contract import broken_invariant
+from flowsift.evaluate.homes import OpenApartment
 from flowsift.evaluate.open_data import APARTMENT_ATTRIBUTION, read_apartment
-from flowsift.evaluate.references import Oracle
+from flowsift.evaluate.references import EmptyMethod, Oracle
+from flowsift.evaluate.runner import score_labelled_home
 from flowsift.evaluate.scores import score_home
 
 REAL = Path(__file__).parents[3] / "shared" / "open-data" / "apartment"
@@ -66,9 +68,10 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
         read_apartment(tmp_path)
 
 
-def test_attribution_is_kept() -> None:
+def test_attribution_is_kept(folder: Path) -> None:
     assert "CC BY 4.0" in APARTMENT_ATTRIBUTION
     assert "Di Mauro" in APARTMENT_ATTRIBUTION
+    assert score_labelled_home(EmptyMethod(), OpenApartment(folder=folder)).attribution == APARTMENT_ATTRIBUTION
 
 
 @pytest.mark.skipif(not REAL.is_dir(), reason="the open apartment is not beside the repository")

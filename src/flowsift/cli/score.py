@@ -85,6 +85,7 @@ def _homes(suite: str | None, data: Path | None, apartment: Path | None) -> tupl
         folders = sorted(path.parent for path in data.glob("*/card.json")) if data.is_dir() else []
         if not folders:
             raise OptionError(f"{data}: expected folders of homes as `flowsift simulate` writes them, found none")
-        return data.name, "", [RecordedHome(folder=folder) for folder in folders]
+        # No suite has such a name: a folder called as one isn't taken for it.
+        return f"{data.resolve().name}/", "", [RecordedHome(folder=folder) for folder in folders]
     found = suite_named(suite or "quick")
     return found.name, found.checksum, list(found.homes)

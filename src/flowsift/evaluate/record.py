@@ -63,6 +63,8 @@ class HomeRecord:
         interval_s, pulse_l and the like.
     checksum : str
         Of its trace and truth.
+    attribution : str
+        What has to stand wherever a figure of this home is shown, as its card says; empty for most.
     counts : mapping
         Additive counts; those of an empty answer if the method failed.
     error : str
@@ -72,6 +74,7 @@ class HomeRecord:
     home: str
     condition: Mapping[str, float] = field(default_factory=dict)
     checksum: str = ""
+    attribution: str = ""
     counts: Mapping[str, float] = field(default_factory=dict)
     error: str = ""
 

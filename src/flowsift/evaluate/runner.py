@@ -172,6 +172,7 @@ def _record(home: LabelledHome, trace: Trace, truth: Truth, *, counts: Counts, e
         home=home.name,
         condition={"interval_s": trace.interval_s, "pulse_l": trace.pulse_l, **home.condition},
         checksum=home_checksum(trace, truth),
+        attribution=str(truth.card.get("attribution", "")),
         counts=counts,
         error=error,
     )

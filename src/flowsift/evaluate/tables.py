@@ -8,7 +8,6 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from flowsift.evaluate.open_data import APARTMENT, APARTMENT_ATTRIBUTION
 from flowsift.evaluate.ranking import HEADLINE, Run
 from flowsift.evaluate.scores import DEFINITIONS
 
@@ -61,7 +60,7 @@ def ranking_text(runs: Sequence[Run], ranking: pd.DataFrame, *, style: Style, wa
         lines.append(f"{m.method}: {m.method_class}; trained on {m.training_data}{failures}")
     if runs[0].thawed:
         lines.append(f"Not comparable with other tables: {_homes(len(runs[0].thawed))} not as in the frozen suite.")
-    lines += sorted({line for run in runs for line in _attributions(run)})
+    lines += sorted({home.attribution for run in runs for home in run.homes} - {""})
     yardsticks = [f"{title(name)}: {text}" for name, text in PUBLISHED.items() if title(name) in table.index]
     lines += ["", "Published, for the nearest measure:", *yardsticks, ""]
     software = ", ".join(f"{name} {number}" for name, number in first.versions.items())
@@ -71,10 +70,6 @@ def ranking_text(runs: Sequence[Run], ranking: pd.DataFrame, *, style: Style, wa
 
 def _homes(n: int) -> str:
     return f"{n} home{'' if n == 1 else 's'}"
-
-
-def _attributions(run: Run) -> list[str]:
-    return [APARTMENT_ATTRIBUTION] if run.manifest.suite == APARTMENT else []
 
 
 def title(figure: str) -> str:
