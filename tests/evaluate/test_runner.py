@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from flowsift.errors import InputError, OptionError
+from flowsift.evaluate import plots
 from flowsift.evaluate.homes import RecordedHome, SimulatedHome
 from flowsift.evaluate.ranking import by_condition, rank, read_run
 from flowsift.evaluate.record import read_manifest
@@ -192,6 +193,20 @@ def test_figures_by_condition(tmp_path: Path) -> None:
     assert table["interval_s"].tolist() == [1.0, 30.0]
     assert table["homes"].tolist() == [2, 2]
     assert table["value"].between(0.05, 1.0).all()
+
+
+@pytest.mark.parametrize("figure", ["volume.share", "volume.bias[faucet]"])
+def test_the_picture_holds_all_that_is_drawn(figure: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("matplotlib", reason="the bench extra is not installed")
+    homes = [SimulatedHome(name=f"h-{s:g}", seed=0, days=2, options={"interval_s": s}) for s in (1.0, 30.0)]
+    run_suite("floor", homes, tmp_path, suite="two intervals")
+    runs, panels_of, made = [read_run(tmp_path)], plots._panels, []
+    monkeypatch.setattr(plots, "_panels", lambda n: made.append(panels_of(n)) or made[-1])
+    assert plots.plot_resolution(runs, tmp_path / "picture.png", figure=figure)
+    low, high = made[0][1][0].get_ylim()
+    value = by_condition(runs[0], figure=figure)["value"]
+    assert low <= value.min() <= value.max() <= high
+    assert ((low, high) == (0.0, 1.0)) == (figure == "volume.share")
 
 
 def test_a_recorded_home_that_changed_is_scored_anew(tmp_path: Path) -> None:

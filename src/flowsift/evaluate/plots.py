@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from flowsift.errors import OptionError
 from flowsift.evaluate.ranking import RANKED_BY, Run, by_condition
 from flowsift.evaluate.scores import DEFINITIONS
@@ -48,7 +50,9 @@ def plot_resolution(runs: Sequence[Run], path: str | Path, *, figure: str = RANK
         panel.minorticks_off()
         panel.grid(alpha=0.3)
     panels[0].set_ylabel(DEFINITIONS[figure.split("[")[0]].title)
-    if DEFINITIONS[figure.split("[")[0]].unit == "":
+    # A share of all may be above 1 by its rounding.
+    drawn = np.concatenate([table[["value", "low", "high"]].to_numpy() for table in tables.values()]).round(9)
+    if DEFINITIONS[figure.split("[")[0]].unit == "" and not ((drawn < 0.0) | (drawn > 1.0)).any():
         panels[0].set_ylim(0.0, 1.0)
     panels[-1].legend(frameon=False, loc="upper left", bbox_to_anchor=(1.02, 1.0))
     replace_file(Path(path), lambda temporary: canvas.savefig(temporary, dpi=150))
