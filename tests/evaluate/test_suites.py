@@ -32,6 +32,14 @@ def test_every_suite_stays_in_its_split() -> None:
     assert all(home.seed in SEEDS["train"] for home in training_homes(200))
 
 
+@pytest.mark.parametrize(
+    ("n", "days", "problem"), [(-3, 14, "n must be 0 to"), (100_001, 14, "n must be 0 to"), (1, 0, "days must be 1")]
+)
+def test_training_homes_that_there_are_not_are_refused(n: int, days: int, problem: str) -> None:
+    with pytest.raises(OptionError, match=problem):
+        training_homes(n, days=days)
+
+
 def test_test_suites_share_no_home_with_each_other() -> None:
     by_suite = {name: {home.seed for home in made.homes} for name, made in suites().items() if name not in READ_AGAIN}
     for a, b in combinations(by_suite, 2):

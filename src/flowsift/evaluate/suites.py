@@ -114,19 +114,24 @@ def suites() -> Mapping[str, Suite]:
 
 
 def training_homes(n: int, *, days: int = 14) -> tuple[SimulatedHome, ...]:
-    """Return `n` homes to train on, with all stocks, pulses and some coarser intervals.
+    """Return `n` homes to train on, metered at 1 s, stocks and pulses by turns.
 
     Parameters
     ----------
     n : int
-        Number of homes, >= 0; their seeds lie apart from those of every test suite.
+        Number of homes, 0 to 100,000; their seeds lie apart from those of every test suite.
     days : int
-        Days of each.
+        Days of each, >= 1.
 
     Returns
     -------
     tuple of SimulatedHome
         `load` gives the trace and the truth.
+
+    Raises
+    ------
+    OptionError
+        If `n` or `days` is out of its range.
 
     Examples
     --------
@@ -135,6 +140,11 @@ def training_homes(n: int, *, days: int = 14) -> tuple[SimulatedHome, ...]:
     >>> trace.duration_s
     86400.0
     """
+    most = len(SEEDS["train"])
+    if not 0 <= n <= most:
+        raise OptionError(f"n must be 0 to {most:,}, got {n}")
+    if days < 1:
+        raise OptionError(f"days must be 1 or more, got {days}")
     return tuple(_ordinary(i, seed=SEEDS["train"][i], days=days, prefix="train") for i in range(n))
 
 
