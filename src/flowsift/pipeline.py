@@ -19,6 +19,7 @@ from flowsift.classify.recognition import KnownUses, recognised
 from flowsift.classify.walk import Walk, heeded, match_walk
 from flowsift.classify.written_names import walked_names
 from flowsift.disaggregation import Disaggregation, assemble, overlapping
+from flowsift.errors import OptionError
 from flowsift.explanation import Reasons
 from flowsift.features import UseFeatures, describe_uses, features_of_cuts
 from flowsift.labels import LABELS
@@ -49,7 +50,7 @@ def disaggregate(
         A few uses of this home: columns ``time`` (local where it names no offset), ``label`` and, where known,
         ``fixture``.
     random_state : int
-        Seed of the choices between equal steps; the same seed gives the same answer.
+        Seed of the choices between equal steps, >= 0; the same seed gives the same answer.
 
     Returns
     -------
@@ -61,6 +62,8 @@ def disaggregate(
     InputError
         If `labels` lacks a column, or holds an unknown label or a time that can't be read (names row and column), or
         if intervals are so much shorter than a pulse takes that memory has no room for those between pulses.
+    OptionError
+        If a parameter is of another kind, such as the name of a file, or `random_state` is below 0.
 
     Examples
     --------
@@ -71,6 +74,16 @@ def disaggregate(
     >>> 0.9 < result.balance.events_l / (result.balance.metered_l - result.balance.trickle_l) <= 1.0
     True
     """
+    for name, given, kind, expected in (
+        ("trace", trace, Trace, "a Trace, such as read_trace(file) gives"),
+        ("household", household, HomeFacts | None, "HomeFacts(...)"),
+        ("labels", labels, pd.DataFrame | None, "a DataFrame with the columns time and label"),
+        ("random_state", random_state, int | np.integer, "a whole number"),
+    ):
+        if not isinstance(given, kind):
+            raise OptionError(f"{name} is a {type(given).__name__}, expected {expected}")
+    if random_state < 0:
+        raise OptionError(f"random_state is {random_state}, expected 0 or more")
     return name_uses(trace, cut_uses(trace, random_state=random_state).uses, household=household, labels=labels)
 
 
