@@ -20,6 +20,8 @@ MODULES = (
 """Modules whose `__all__` is public."""
 
 FOR_METHODS = (
+    "flowsift.classify.estimators.UseClassifier",
+    "flowsift.classify.estimators.UseDescriber",
     "flowsift.disaggregation.Shares",
     "flowsift.disaggregation.TrickleSpans",
     "flowsift.disaggregation.assemble",
@@ -50,6 +52,9 @@ def members_of(kind: type) -> Iterator[tuple[str, Any]]:
     """Yield the public methods and properties that a class defines itself, by name."""
     for name in sorted(vars(kind)):
         member = inspect.getattr_static(kind, name)
+        # What scikit-learn hangs on every estimator of its form is its own.
+        if type(member).__module__.startswith("sklearn."):
+            continue
         if not name.startswith("_") and (inspect.isroutine(member) or hasattr(member, "__get__")):
             yield name, member
 

@@ -56,6 +56,15 @@ class UseDescriber(TransformerMixin, BaseEstimator):  # type: ignore[misc]
         Only where the input had names.
     uses_ : ndarray, shape (n_uses, n_features_in_)
         The home's uses.
+
+    Examples
+    --------
+    >>> from flowsift.classify.estimators import UseDescriber
+    >>> describer = UseDescriber().fit([[6.0, 8.0], [6.1, 7.9], [0.5, 3.0]])  # litres, litres per minute
+    >>> describer.get_feature_names_out().tolist()
+    ['log_volume', 'log_flow', 'alike']
+    >>> describer.transform([[6.05, 8.0]]).round(2).tolist()  # two flushes like it, and itself
+    [[1.8, 2.08, 1.39]]
     """
 
     def __init__(self, *, repetition: bool = True) -> None:
@@ -147,6 +156,15 @@ class UseClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
     covariance_ : ndarray, shape (n_classes, n_features, n_features)
     share_ : ndarray, shape (n_classes,)
         How common each class is; adds up to 1.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flowsift.classify.estimators import UseClassifier
+    >>> uses = np.log([[6.0, 8.0], [6.1, 7.9], [0.5, 3.0]])
+    >>> model = UseClassifier().fit(uses, ["flush", "flush", "faucet"])
+    >>> model.predict(np.log([[6.05, 8.1], [1.0, 4.0]])).tolist()
+    ['flush', 'faucet']
     """
 
     def __init__(self, *, prior_uses: float = 10.0) -> None:
@@ -160,6 +178,11 @@ class UseClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         X : array-like, shape (n_uses, n_features)
         y : array-like, shape (n_uses,)
             Classes: any, published or not.
+
+        Raises
+        ------
+        ValueError
+            If `prior_uses` is not above 0 and finite, or the input is not what scikit-learn takes.
         """
         if not 0.0 < self.prior_uses < np.inf:
             raise ValueError(f"prior_uses must be above 0 and finite, got {self.prior_uses!r}")
