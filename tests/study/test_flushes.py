@@ -239,6 +239,27 @@ def test_intervals_that_hold_several_uses_show_no_toilet(interval_s, told):
     assert (blurred > 0) == (not told)
 
 
+def test_where_hands_are_always_washed_those_that_stand_alone_are_no_better():
+    # Washed right after each flush: of every other one the water could not be told apart, and stands alone with it.
+    rng = np.random.default_rng(5)
+    flow, uses = np.zeros(10 * 86_400), []
+    for k, start in enumerate(np.sort(rng.choice(np.arange(600, flow.size - 600, 600), 120, replace=False)).tolist()):
+        refilled, washed = start + 45, start + 55
+        flow[start:refilled] = 6.0 / 45 * rng.normal(1.0, 0.01)
+        flow[refilled:washed] = rng.uniform(0.3, 0.5) / 10
+        uses += [(start, washed if k % 2 else refilled, "flush")] + [(refilled, washed, "faucet")] * (1 - k % 2)
+    volume = np.diff(np.floor(np.concatenate([[0.0], np.cumsum(flow)]) / 0.02 + 1e-9)) * 0.02
+    origin = pd.Timestamp("2024-06-03T00:00Z")
+    trace = fs.Trace.from_volumes(origin + pd.to_timedelta(np.arange(flow.size), unit="s"), volume, pulse_l=0.02)
+    table = pd.DataFrame(uses, columns=["start", "end", "label"])
+    (toilet,) = flushes(
+        from_uses(trace, table.assign(**{c: origin + pd.to_timedelta(table[c], unit="s") for c in ("start", "end")})),
+        meter="exact",
+    ).toilets
+    assert toilet.full.low_l < 6.0 < toilet.full.high_l
+    assert toilet.full.high_l > 6.3
+
+
 def coarse_home(toilets, **options):
     """A home at 10 s and 0.4 L a pulse, where hands are washed half a minute after a flush."""
     return flushing_home(toilets, interval_s=10, pulse_l=0.4, days=20, mixed_after_s=25, **options)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -188,9 +189,15 @@ def measured_toilet(
 
 
 def _volume(mine: Refills, near_l: float, limits: MeterLimits, reading: Reading) -> FlushVolume:
-    # Something right before or after may have mixed with a refill: take those that stand alone where there are enough.
-    chosen = mine.volume_l[mine.isolated] if mine.isolated.sum() >= ENOUGH_ALONE else mine.volume_l
-    own = own_volume(chosen, near_l=near_l, pulse_l=reading.pulse_l, interval_s=reading.interval_s)
+    measured = partial(own_volume, near_l=near_l, pulse_l=reading.pulse_l, interval_s=reading.interval_s)
+    own = measured(mine.volume_l)
+    alone = mine.volume_l[mine.isolated]
+    if ENOUGH_ALONE <= alone.size < len(mine):
+        # Something right before or after may have mixed with a refill. But where nearly every flush has hands washed
+        # after it, those that stand alone are the ones whose water could not be told apart: the truth is between.
+        every, own = own, measured(alone)
+        if not own.low_l <= every.volume_l <= own.high_l:
+            own = replace(own, low_l=min(own.low_l, every.low_l), high_l=max(own.high_l, every.high_l))
     low, high = limits.widened(own.volume_l, own.low_l, own.high_l)
     return FlushVolume(
         volume_l=own.volume_l,
