@@ -5,6 +5,7 @@ import csv
 import gzip
 import io
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
@@ -19,6 +20,7 @@ from flowsift.labels import LABELS
 from flowsift.report.steps_drawn import flow_steps
 from flowsift.report.weeks import usual_week
 from flowsift.study.isolation import isolate
+from flowsift.study.isolation_draws import RepeatedDraws
 from flowsift.study.isolation_log import Step
 from flowsift.study.tariff import example_tariff_text, parsed_tariff
 from flowsift.units import L_PER_GAL
@@ -185,6 +187,12 @@ def test_an_isolation_test_is_shown_when_given():
     assert branches == pytest.approx({HOSTILE: 0.4, "not located": 0.2, "whole": 0.6}, abs=0.02)
     assert len(downloads(page)["steps"]) == 3
     assert "is not located" in page
+    assert "refilling toilet" not in page
+    repeated = RepeatedDraws(branches=(HOSTILE,), n_draws=6, draw_l=0.9, per_hour_l=2.7, chance=0.01)
+    page = page_of(result, isolation=replace(isolation, repeated=repeated))
+    assert not [tag for tag, _ in Elements(page).found if tag in {"img", "b"}]
+    assert "2.7 L an hour in short draws" in page
+    assert "refilling toilet" in page
     assert "sheet-branches" not in page_of(result)
 
 

@@ -5,6 +5,7 @@ import pytest
 from tests.study.traces import pulsed, with_use
 
 from flowsift.errors import NotEnoughDataError, OptionError
+from flowsift.report.isolation_text import isolation_sections
 from flowsift.study.isolation import REST, isolate
 from flowsift.study.isolation_log import Step, is_off
 from flowsift.study.isolation_plan import plan_steps, smallest_visible_lpm, step_minutes
@@ -13,6 +14,7 @@ from flowsift.units import L_PER_GAL
 
 MINUTES = 30
 GPM = L_PER_GAL
+TRACE = pulsed(np.zeros(4 * 3600), pulse_l=0.1)
 
 
 def hunt(rates_lpm, states, *, minutes=MINUTES, pulse_l=0.1, interval_s=1.0, surges=(), uses=(), moved_s=0.0):
@@ -65,6 +67,60 @@ def test_a_refill_surge_is_no_leak():
     assert result.steps[2].surge_l == pytest.approx(0.3 * GPM, abs=0.15)
     assert result.steps[0].surge_l == 0.0
     assert result.total_lpm == 0.0
+    assert result.done
+
+
+NO_LEAK = {"irrigation": 0.0, "upstairs": 0.0, "house": 0.0, "": 0.0}
+ONE_BY_ONE = [(), ("irrigation",), ("irrigation", "upstairs"), ("irrigation", "upstairs", "house")]
+REFILLS = [(200 + 1200 * k, 8, 6.75) for k in range(6)]
+"""0.9 L every 20 min until the branch is closed after two hours."""
+
+
+@pytest.mark.parametrize("drip_lpm", [0.0, 0.1])
+def test_refills_that_stop_when_a_branch_is_closed_are_told_of_it(drip_lpm):
+    rates = NO_LEAK | {"irrigation": drip_lpm}
+    result = isolate(*hunt(rates, ONE_BY_ONE, minutes=60, pulse_l=0.038, interval_s=2.0, uses=REFILLS))
+    assert [len(m.draws_l) for m in result.steps] == [3, 3, 0, 0]
+    assert [m.beyond_l for m in result.steps] == pytest.approx([2.7, 2.7, 0.0, 0.0], abs=0.1)
+    assert result.repeated.branches == ("upstairs",)
+    assert result.repeated.n_draws == 6
+    assert result.repeated.per_hour_l == pytest.approx(2.7, rel=0.1)
+    assert result.repeated.sure
+    assert not result.done
+    table = result.steps_table(TRACE)
+    assert table["draws"].tolist() == [3, 3, 0, 0]
+    said = "\n".join(line for section in isolation_sections(result, TRACE, units="us") for line in section.lines)
+    assert "upstairs: 0.7 gal an hour in short draws" in said
+    assert "stopped when it was closed: a refilling toilet?" in " ".join(said.split())
+    assert "Done" not in said
+
+
+def test_refills_of_the_branch_closed_first_and_of_none_are_told():
+    first = isolate(*hunt(NO_LEAK, ONE_BY_ONE, minutes=60, pulse_l=0.038, uses=REFILLS[:3]))
+    assert first.repeated.branches == ("irrigation",)
+    through = [(200 + 1200 * k, 8, 6.75) for k in range(12)]
+    assert isolate(*hunt(NO_LEAK, ONE_BY_ONE, minutes=60, pulse_l=0.038, uses=through)).repeated.branches == ()
+
+
+def test_few_refills_are_no_certainty():
+    result = isolate(*hunt(NO_LEAK, ONE_BY_ONE, minutes=20, pulse_l=0.038, uses=[REFILLS[0], REFILLS[1]]))
+    assert result.repeated.branches == ("upstairs",)
+    assert not result.repeated.sure
+
+
+@pytest.mark.parametrize(
+    "uses",
+    [
+        [(400, 8, 6.75)],
+        [(400, 8, 6.75), (900, 8, 6.75)],  # somebody drew twice, all in one step
+        [(400, 60, 6.0), (3000, 60, 6.0)],  # two full flushes
+        [(400, 8, 6.75), (3000, 20, 6.0)],
+    ],
+)
+def test_uses_are_not_called_a_refilling_toilet(uses):
+    result = isolate(*hunt(NO_LEAK, ONE_BY_ONE, pulse_l=0.038, uses=uses))
+    assert sum(len(m.draws_l) for m in result.steps) == len(uses)
+    assert result.repeated is None
     assert result.done
 
 

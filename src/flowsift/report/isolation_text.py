@@ -9,7 +9,8 @@ import pandas as pd
 from flowsift.amounts import Amounts
 from flowsift.report.sections import Section, bullets, wrapped
 from flowsift.report.wording import cautions_section, moment
-from flowsift.study.isolation import BranchLeak, Isolation
+from flowsift.study.isolation import REST, BranchLeak, Isolation
+from flowsift.study.isolation_draws import RepeatedDraws
 from flowsift.study.isolation_plan import PRECISION, StepPlan
 from flowsift.study.isolation_times import ProposedTime
 from flowsift.trace import Trace
@@ -51,7 +52,11 @@ def plan_sections(plan: StepPlan, *, units: UnitSystem) -> tuple[Section, ...]:
         "Write down the time of each move to the second; move one valve at a time.",
         "End with everything open again for one more step: it must read what the first did.",
     )
-    notes = [told, *order]
+    now_and_then = (
+        "A toilet that refills now and then shows only if a step holds several refills: an hour or more. Or shut its "
+        "supply stop, and see whether they stop."
+    )
+    notes = [told, *order, now_and_then]
     if plan.test_flow_lpm is not None and plan.rate_lpm < plan.test_flow_lpm:
         notes.append(
             f"A new meter of this size need only see {say.flow(plan.test_flow_lpm)} ({plan.test_flow_source}): "
@@ -94,6 +99,8 @@ def _steps(result: Isolation, trace: Trace, say: Amounts) -> tuple[str, ...]:
         notes += [m.note] if m.note else []
         if m.surge_l > 0.05:
             notes.append(f"refill surge of {say.volume(m.surge_l)} left out")
+        if m.draws_l:
+            notes.append(f"{_draws(len(m.draws_l))}, {say.volume(m.beyond_l)} beyond the steady flow")
         lines += [line for note in notes for line in wrapped(note, indent=6, hang=8)]
     return tuple(lines)
 
@@ -103,31 +110,50 @@ def _branches(result: Isolation, say: Amounts) -> tuple[str, ...]:
     for leak in (*result.branches, result.rest):
         low, rate, high = (f"{say.number(x):.3f}" for x in (leak.low_lpm, leak.rate_lpm, leak.high_lpm))
         if not leak.told:
-            lines.append(f"  {leak.name[:28]:<28}{'not told':>9}")
+            lines.append(f"  {leak.name[:28]:<28}{branch_verdict(result, leak):>9}")
             continue
-        lines.append(f"  {leak.name[:28]:<28}{rate:>9}{low + ' - ' + high:>19}   {_verdict(leak)}".rstrip())
+        lines.append(f"  {leak.name[:28]:<28}{rate:>9}{low + ' - ' + high:>19}   {branch_verdict(result, leak)}")
     total = (result.total_low_lpm, result.total_lpm, result.total_high_lpm)
     low, rate, high = (f"{say.number(x):.3f}" for x in total)
     lines.append(f"  {'whole':<28}{rate:>9}{low + ' - ' + high:>19}")
     return tuple(lines)
 
 
-def _verdict(leak: BranchLeak) -> str:
-    return "leaks" if leak.leaks else "no leak shows"
+def branch_verdict(result: Isolation, leak: BranchLeak) -> str:
+    """Say in two or three words what the test told of a branch."""
+    if not leak.told:
+        return "not told"
+    if leak.leaks:
+        return "leaks"
+    return "draws repeat" if _repeats(result, leak) else "no leak shows"
+
+
+def _repeats(result: Isolation, leak: BranchLeak) -> bool:
+    return result.repeated is not None and result.repeated.branches == leak.branches
 
 
 def _meaning(result: Isolation, say: Amounts) -> tuple[str, ...]:
     texts = []
-    if result.done:
+    if result.steady_done:
+        left = "Done: nothing" if result.done else "No steady flow"
         texts.append(
-            f"Done: nothing is left above {say.flow(result.visible_lpm)}, the smallest flow that these steps can show."
+            f"{left} is left above {say.flow(result.visible_lpm)}, the smallest flow that these steps can show."
         )
     else:
         texts.append(
             f"Not done: {say.flow(result.rest.rate_lpm)} ({say.bounds(result.rest.low_lpm, result.rest.high_lpm)}) "
             "is not located. It leaks before the valves, behind a valve that does not hold, or in a branch not tried."
         )
+    if result.repeated is not None:
+        texts.append(repeated_words(result.repeated, say))
+    elif any(m.draws_l for m in result.steps):
+        texts.append(
+            "The draws beyond the steady flow are taken for uses. A toilet that refills now and then is told from them "
+            "only if a step holds several refills."
+        )
     for leak in (*result.branches, result.rest):
+        if _repeats(result, leak):
+            continue
         if leak.told and not leak.leaks and math.isfinite(leak.minutes) and leak.high_lpm > result.visible_lpm:
             target = leak.rate_lpm if leak.rate_lpm > 0 else 0.5 * leak.high_lpm
             texts.append(
@@ -136,6 +162,26 @@ def _meaning(result: Isolation, say: Amounts) -> tuple[str, ...]:
             )
     texts.append("Rates are as registered: close to its starting flow a meter shows less than flows.")
     return bullets(texts)
+
+
+def repeated_words(repeated: RepeatedDraws, say: Amounts) -> str:
+    """Say what short draws that came again and again may be, and how surely their branch is known."""
+    name = " + ".join(repeated.branches) or REST
+    text = f"{name}: {say.volume(repeated.per_hour_l)} an hour in short draws ({_draws(repeated.n_draws)} of about "
+    text += f"{say.number(repeated.draw_l):.2g} {say.unit})"
+    if not repeated.branches:
+        return f"{text} came whatever was closed: a refilling toilet, or uses alike? Shut its supply stop, and see."
+    chance = f"{100 * repeated.chance:.2g} %"
+    if repeated.sure:
+        return f"{text} stopped when it was closed: a refilling toilet? (By chance: {chance}.)"
+    return (
+        f"{text} came no more when it was closed: a refilling toilet, or uses alike? By chance that is so {chance} "
+        "of the time: make the steps longer, or shut the toilet's supply stop."
+    )
+
+
+def _draws(n: int) -> str:
+    return f"{n} draw" if n == 1 else f"{n} draws"
 
 
 def _clock(trace: Trace, seconds: float) -> str:

@@ -10,6 +10,7 @@ import pandas as pd
 from scipy.optimize import nnls
 
 from flowsift.errors import NotEnoughDataError
+from flowsift.study.isolation_draws import RepeatedDraws, repeated_draws
 from flowsift.study.isolation_log import Step, branches_of, is_off
 from flowsift.study.isolation_plan import LEAST_CELLS, SETTLING_MIN, smallest_visible_lpm, step_minutes
 from flowsift.study.isolation_steps import MeasuredStep, measured_steps
@@ -72,6 +73,8 @@ class Isolation:
         Whole steady flow with everything open, as fitted, and its bounds [L/min].
     visible_lpm : float
         Smallest leak that the longest step with the most closed can show [L/min].
+    repeated : RepeatedDraws or None
+        Short draws alike on top of the steady flow that came again and again: a toilet that refills?
     shift_s : tuple of float
         How far each written time was moved to fit the trace [s].
 
@@ -97,11 +100,17 @@ class Isolation:
     total_low_lpm: float
     total_high_lpm: float
     visible_lpm: float
+    repeated: RepeatedDraws | None = None
     shift_s: tuple[float, ...] = ()
 
     @property
     def done(self) -> bool:
-        """Tell whether nothing is left above the smallest visible rate."""
+        """Tell whether no draws repeat and no steady flow is left above the smallest visible rate."""
+        return self.repeated is None and self.steady_done
+
+    @property
+    def steady_done(self) -> bool:
+        """Tell whether no steady flow is left above the smallest visible rate."""
         return self.rest.told and self.rest.low_lpm <= 0 and self.rest.rate_lpm <= self.visible_lpm
 
     def table(self) -> Table:
@@ -113,7 +122,7 @@ class Isolation:
         )
 
     def steps_table(self, trace: Trace) -> Table:
-        """Return one row a step: start, end, closed, rate and bounds, quiet time, surge, note."""
+        """Return one row a step: its times, closed, rate and bounds, quiet time, surge, other water and draws, note."""
         nan = float("nan")
         return Table(
             {
@@ -125,6 +134,8 @@ class Isolation:
                 "high_lpm": [m.rate.high_lpm if m.rate else nan for m in self.steps],
                 "quiet_s": [m.rate.quiet_s if m.rate else 0.0 for m in self.steps],
                 "surge_l": [m.surge_l for m in self.steps],
+                "beyond_l": [m.beyond_l for m in self.steps],
+                "draws": [len(m.draws_l) for m in self.steps],
                 "used": [m.used for m in self.steps],
                 "note": pd.Series([m.note for m in self.steps], dtype="str"),
             }
@@ -223,6 +234,13 @@ def _solved(
         total_low_lpm=float(min(max(total_low[0], 0.0), total)),
         total_high_lpm=float(max(total_high[0], total)),
         visible_lpm=visible,
+        repeated=repeated_draws(
+            [m.draws_l for m in used],
+            np.array([r.window_s for r in rates]),
+            branches=groups[:-1],
+            on=columns[:, :-1] > 0,
+            pulse_l=step_l(trace),
+        ),
     )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flowsift.errors import NotEnoughDataError
+from flowsift.study.isolation_draws import draws_above
 from flowsift.study.isolation_log import Step, is_off
 from flowsift.study.steady_rate import SteadyRate, steady_rate
 from flowsift.trace import Trace
@@ -38,6 +39,10 @@ class MeasuredStep:
         None where the step is too short to measure anything.
     surge_l : float
         Refill of the pipes after an opening, above the steady flow [L]; it is neither a use nor a leak.
+    beyond_l : float
+        Water of the measured part beyond the steady flow [L]: uses, or a toilet that refills.
+    draws_l : tuple of float
+        Volume of each draw that shows in it [L].
     used : bool
         False where the rate can't be the leak's: more flowed than with less closed, so a use ran all through it.
     note : str
@@ -46,7 +51,9 @@ class MeasuredStep:
 
     step: Step
     rate: SteadyRate | None
-    surge_l: float
+    surge_l: float = 0.0
+    beyond_l: float = 0.0
+    draws_l: tuple[float, ...] = ()
     used: bool
     note: str
 
@@ -71,7 +78,7 @@ def measured_steps(trace: Trace, steps: Sequence[Step]) -> list[MeasuredStep]:
     measured = []
     for i, (step, rate) in enumerate(zip(steps, rates, strict=True)):
         if rate is None:
-            measured.append(MeasuredStep(step=step, rate=None, surge_l=0.0, used=False, note="too short to measure"))
+            measured.append(MeasuredStep(step=step, rate=None, used=False, note="too short to measure"))
             continue
         note = "" if not rate.is_limit else "short: too few pulses to measure, only a limit"
         if rate.volume_l == 0.0 and rate.high_lpm <= ZERO_SHARE * most_lpm:
@@ -81,8 +88,20 @@ def measured_steps(trace: Trace, steps: Sequence[Step]) -> list[MeasuredStep]:
             # Closing can only take flow away: a step with more flow than one with less closed had a use running.
             if other is not None and j != i and _closes_all_of(step, steps[j]) and rate.low_lpm > other.high_lpm:
                 used, note = False, "a use ran all through it: repeat it"
-        surge = _surge_l(trace, step, rate.rate_lpm) if step.opened else 0.0
-        measured.append(MeasuredStep(step=step, rate=rate, surge_l=surge, used=used, note=note))
+        start_s, end_s = measured_window(step)
+        if step.opened:
+            start_s = max(start_s, step.start_s + SURGE_S)
+        measured.append(
+            MeasuredStep(
+                step=step,
+                rate=rate,
+                surge_l=_surge_l(trace, step, rate.rate_lpm) if step.opened else 0.0,
+                beyond_l=max(rate.volume_l - rate.rate_lpm * rate.window_s / SECONDS_PER_MINUTE, 0.0),
+                draws_l=draws_above(trace, rate, start_s=start_s, end_s=end_s),
+                used=used,
+                note=note,
+            )
+        )
     return measured
 
 

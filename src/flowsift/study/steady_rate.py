@@ -87,7 +87,7 @@ class SteadyRate:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Piece:
+class Piece:
     """A stretch of the window without gaps: edges of its cells [s] and the volume up to each [L]."""
 
     edge_s: FloatArray
@@ -117,7 +117,7 @@ def steady_rate(trace: Trace, *, start_s: float, end_s: float) -> SteadyRate:
     A use that runs through the whole window can't be told from a leak. A pulse is all that the meter tells: a draw
     smaller than one may hide in a quiet stretch, and the bounds allow for one in each.
     """
-    pieces = _pieces(trace, start_s, end_s)
+    pieces = window_pieces(trace, start_s, end_s)
     window_s = float(sum(p.edge_s[-1] - p.edge_s[0] for p in pieces))
     if window_s < 2 * trace.interval_s - 1e-9:
         raise NotEnoughDataError(
@@ -153,7 +153,8 @@ def step_l(trace: Trace) -> float:
     return trace.pulse_l if trace.pulse_l > 0 else SMALLEST_STEP_L
 
 
-def _pieces(trace: Trace, start_s: float, end_s: float) -> list[_Piece]:
+def window_pieces(trace: Trace, start_s: float, end_s: float) -> list[Piece]:
+    """Return the stretches without gaps that the whole cells of a window make."""
     first = max(int(np.ceil(start_s / trace.interval_s - 1e-9)), 0)
     stop = min(int(np.floor(end_s / trace.interval_s + 1e-9)), trace.n_cells)
     spans, at = [], first
@@ -170,11 +171,11 @@ def _pieces(trace: Trace, start_s: float, end_s: float) -> list[_Piece]:
         i, j = np.searchsorted(trace.cell, [a, b])
         volume[trace.cell[i:j] - a] = trace.volume_l[i:j]
         upto = np.concatenate([[0.0], np.cumsum(volume)])
-        pieces.append(_Piece(edge_s=np.arange(a, b + 1, dtype=np.float64) * trace.interval_s, upto_l=upto))
+        pieces.append(Piece(edge_s=np.arange(a, b + 1, dtype=np.float64) * trace.interval_s, upto_l=upto))
     return pieces
 
 
-def _upper_bound(pieces: list[_Piece], pulse_l: float, interval_s: float) -> tuple[float, float, float]:
+def _upper_bound(pieces: list[Piece], pulse_l: float, interval_s: float) -> tuple[float, float, float]:
     """Most that can flow steadily and what likely does [L/s], and the length of the stretch that says so [s].
 
     Over any stretch in which `v` was metered the steady flow took at most `v` and the pulse that was under way. What
@@ -197,7 +198,7 @@ def _upper_bound(pieces: list[_Piece], pulse_l: float, interval_s: float) -> tup
 
 
 def _quiet_stretches(
-    pieces: list[_Piece], most: float, pulse_l: float, interval_s: float
+    pieces: list[Piece], most: float, pulse_l: float, interval_s: float
 ) -> tuple[FloatArray, FloatArray, float]:
     """Find the stretches in which only the steady flow ran.
 
@@ -231,7 +232,7 @@ def _tick_error_s(most: float, pulse_l: float, interval_s: float) -> float:
     return min(interval_s, pulse_l / most)
 
 
-def _ticks(piece: _Piece, tick_l: float) -> FloatArray:
+def _ticks(piece: Piece, tick_l: float) -> FloatArray:
     """Times at which the metered volume passed one multiple of `tick_l` after another [s]."""
     n = int(np.floor(piece.upto_l[-1] / tick_l + 1e-6))
     level = np.arange(1, n + 1) * tick_l * (1.0 - 1e-9)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from flowsift.files import write_text
 from flowsift.labels import label_words
 from flowsift.report.account import water_account
 from flowsift.report.appearance import LOOKS, MARKS, SERIES
+from flowsift.report.isolation_text import repeated_words
 from flowsift.report.page import amounts
 from flowsift.report.page.advice import worth_doing
 from flowsift.report.page.pictures import pictures
@@ -87,6 +89,7 @@ def page_html(
         amounts=amounts, lasting=lasting, moment=moment, money=money, zone_words=zone_words, label_words=label_words
     )
     span = f"in {lasting(account.observed_s)}" if account.short else "a day"
+    repeated = None if isolation is None else isolation.repeated
     drawn = pictures(result, study)
     items = [json_item(drawing, ID(name)) for name, drawing in drawn.items()]
     return environment.get_template("page.html.j2").render(
@@ -99,6 +102,7 @@ def page_html(
         study=study,
         sheets=sheets(result, account, shown, ledger, study, isolation),
         isolation=isolation,
+        repeated=None if repeated is None else amounts.both(partial(repeated_words, repeated)),
         advice=worth_doing(ledger, study),
         drawn=tuple(drawn),
         texts=picture_texts(result, account, study),

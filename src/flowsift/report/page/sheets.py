@@ -11,6 +11,7 @@ from flowsift.disaggregation import Disaggregation
 from flowsift.labels import PARTS, label_words
 from flowsift.quality import Finding
 from flowsift.report.account import Account
+from flowsift.report.isolation_text import branch_verdict
 from flowsift.report.page import amounts
 from flowsift.report.page.sheet import Sheet
 from flowsift.report.page.uses_shown import UseShown
@@ -266,9 +267,7 @@ def branches_sheet(isolation: Isolation) -> Sheet:
             leak.name,
             amounts.flow(leak.rate_lpm) if leak.told else "not told",
             amounts.flow_range(leak.low_lpm, leak.high_lpm) if leak.told else "",
-            ("leaks" if leak.leaks else "no leak shows")
-            if leak.told
-            else f"steps of {leak.minutes:.0f} min would tell",
+            branch_verdict(isolation, leak) if leak.told else f"steps of {leak.minutes:.0f} min would tell",
         )
         for leak in lines
     ]
