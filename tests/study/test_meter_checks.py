@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from tests.study.traces import pulsed, with_use
 
+import flowsift as fs
 from flowsift.errors import NotEnoughDataError, OptionError
 from flowsift.standards import minimum_test_flow
 from flowsift.study.meter_checks import bucket_test, corrected, recorded_l, register_check, zero_test
@@ -103,6 +104,17 @@ def test_errors_say_what_is_missing():
             register_check(pulsed(np.ones(600), pulse_l=0.1), start_s=0, end_s=600, **wrong)
     with pytest.raises(OptionError, match=r"as many|one or more"):
         bucket_test(trace, spans_s=[], volumes_l=[], resolution_l=0.1)
+
+
+def test_readings_across_an_exchange_are_told_of_it_in_the_files_unit():
+    reading = np.concatenate([1234.5 + 0.01 * np.arange(60), 0.012 + 0.01 * np.arange(60)])
+    trace = fs.Trace.from_register(60.0 * np.arange(120), reading, unit="m3")
+    across = {"first_l": 1_234_600.0, "last_l": 212.0, "least_count_l": 1.0}
+    words = r"1234\.6 and 0\.212 m3, .*at 1970-01-01 01:00, the counter started anew"
+    with pytest.raises(OptionError, match=words):
+        register_check(trace, start_s=600.0, end_s=4800.0, **across)
+    with pytest.raises(OptionError, match="to be the larger$"):
+        register_check(trace, start_s=4000.0, end_s=4800.0, **across)
 
 
 def test_a_correction_scales_everything_and_leaves_its_trace():

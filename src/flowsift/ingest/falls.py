@@ -23,6 +23,9 @@ RESET_SHARE = 0.01
 ROLLOVER_SHARE = 0.9
 """A counter rolls over only from above this share of its range, to below the rest."""
 
+RESET, SET_BACK = "register reset", "register set back"
+"""Findings of a counter that started anew: readings before and after it have no difference."""
+
 MAX_FALLS = 0.1
 """Falling readings up to this share of all changes are faults; more of them mean that it is no register."""
 
@@ -134,12 +137,12 @@ def _fall_findings(
         (rolled, "register roll-over", "The counter went past its highest number; the difference was taken across it."),
         (
             reset,
-            "register reset",
+            RESET,
             "The counter started again near zero; the volume of that interval is unknown and it is missing.",
         ),
         (
             restart & ~reset,
-            "register set back",
+            SET_BACK,
             "The reading fell to another value (a meter was exchanged or set); that interval is missing.",
         ),
         (

@@ -8,13 +8,15 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+import pandas as pd
 
 from flowsift.errors import NotEnoughDataError, OptionError
+from flowsift.ingest.falls import RESET, SET_BACK
 from flowsift.quality import Finding
 from flowsift.standards import figure
 from flowsift.study.steady_rate import steady_rate, step_l
 from flowsift.trace import Trace
-from flowsift.units import L_PER_UNIT, SECONDS_PER_MINUTE
+from flowsift.units import L_PER_UNIT, NS_PER_S, SECONDS_PER_MINUTE
 
 Verdict = Literal["sound", "doubtful", "wrong", "can't tell"]
 
@@ -158,7 +160,9 @@ def register_check(
     'sound'
     """
     if not (math.isfinite(first_l) and math.isfinite(last_l) and last_l > first_l):
-        raise OptionError(f"the readings are {first_l!r} and {last_l!r} L, expected the second to be the larger")
+        first, last = (f"{reading_l / L_PER_UNIT[trace.unit]:.10g}" for reading_l in (first_l, last_l))
+        problem = f"the readings are {first} and {last} {trace.unit}, expected the second to be the larger"
+        raise OptionError(problem + _started_anew(trace, start_s, end_s))
     recorded = recorded_l(trace, start_s=start_s, end_s=end_s)
     return _factor(
         known_l=last_l - first_l,
@@ -284,6 +288,20 @@ def recorded_l(trace: Trace, *, start_s: float, end_s: float) -> float:
             raise NotEnoughDataError("data are missing in the span: choose one without a gap")
         volume += float(known)
     return volume
+
+
+def _started_anew(trace: Trace, start_s: float, end_s: float) -> str:
+    """Say that the counter started anew within a span, where the trace knows of it."""
+    for finding in trace.findings:
+        if finding.what not in (RESET, SET_BACK) or finding.first_ns is None:
+            continue
+        if start_s <= (finding.first_ns - trace.start_ns) / NS_PER_S <= end_s:
+            at = pd.Timestamp(finding.first_ns, tz="UTC").tz_convert(trace.timezone)
+            return (
+                f"; in between, at {at:%Y-%m-%d %H:%M}, the counter started anew (a meter exchanged or reset): take both "
+                "readings on one side of it"
+            )
+    return ""
 
 
 def _factor(*, known_l: float, known_half_l: float, recorded_l: float, recorded_half_l: float, source: str) -> Factor:
