@@ -8,6 +8,7 @@ from tests.study.traces import pulsed, with_use
 
 import flowsift as fs
 from flowsift.errors import NotEnoughDataError, OptionError
+from flowsift.report.checks_text import checks_sections
 from flowsift.standards import minimum_test_flow
 from flowsift.study.meter_checks import bucket_test, corrected, recorded_l, register_check, zero_test
 from flowsift.study.meter_checks_report import meter_report
@@ -83,7 +84,22 @@ def test_bucket_with_a_leak_running():
     good = bucket_test(trace, spans_s=spans, volumes_l=[10.0], resolution_l=0.05, background_lpm=0.5)
     assert good.low <= 1.0 <= good.high
     assert good.source == "bucket"
-    assert bucket_test(trace, spans_s=spans, volumes_l=[10.0], resolution_l=0.05).high < 1.0
+    assert bucket_test(trace, spans_s=spans, volumes_l=[10.0], resolution_l=0.05, background_lpm=0.0).verdict == "wrong"
+    untold = bucket_test(trace, spans_s=spans, volumes_l=[10.0], resolution_l=0.05)
+    assert untold.verdict == "can't tell"
+    assert untold.steady_lpm == pytest.approx(0.5, rel=0.02)
+    said = " ".join(
+        line.strip() for s in checks_sections(meter_report(trace, bucket=untold), units="us") for line in s.lines
+    )
+    assert "steady flow around it: 0.132 gal/min; --background 0.132gpm takes it off" in said
+
+
+def test_a_bucket_with_little_or_no_leak_is_judged():
+    for leak_lpm, volume_l in ((0.0, 10.0), (0.01, 10.0), (0.0, 5.0)):
+        trace = pulsed(with_use(np.full(3600, leak_lpm), at_s=1800, lasting_s=120, lpm=5.0), pulse_l=0.01)
+        found = bucket_test(trace, spans_s=[(1790.0, 1930.0)], volumes_l=[volume_l], resolution_l=0.05)
+        assert found.verdict == ("sound" if volume_l == 10.0 else "wrong")
+        assert found.steady_lpm == 0.0
 
 
 def test_errors_say_what_is_missing():
@@ -113,7 +129,7 @@ def test_readings_across_an_exchange_are_told_of_it_in_the_files_unit():
     words = r"1234\.6 and 0\.212 m3, .*at 1970-01-01 01:00, the counter started anew"
     with pytest.raises(OptionError, match=words):
         register_check(trace, start_s=600.0, end_s=4800.0, **across)
-    with pytest.raises(OptionError, match="to be the larger$"):
+    with pytest.raises(OptionError, match=r"to be the larger$"):
         register_check(trace, start_s=4000.0, end_s=4800.0, **across)
 
 

@@ -45,7 +45,8 @@ class Checking:
         typer.Option(help="How well the bucket's volume is known, with its unit [default: 0.1L].", metavar="VOLUME"),
     ] = None
     background: Annotated[
-        str | None, typer.Option(help="Steady flow during the bucket test, such as 0.1gpm.", metavar="FLOW")
+        str | None,
+        typer.Option(help="Steady flow during the bucket test, which is taken off, such as 0.1gpm.", metavar="FLOW"),
     ] = None
     starting_flow: Annotated[
         str | None, typer.Option(help="Flow below which the meter reads nothing, such as 0.03gpm.", metavar="FLOW")
@@ -123,7 +124,7 @@ def _bucket(trace: fs.Trace, checking: Checking) -> Factor | None:
     if checking.bucket is None:
         return None
     first, last, volume = checking.bucket
-    background = parsed_flow_lpm(checking.background, name="background") if checking.background else 0.0
+    background = parsed_flow_lpm(checking.background, name="background") if checking.background else None
     return bucket_test(
         trace,
         spans_s=[(seconds_since_start(first, trace), seconds_since_start(last, trace))],

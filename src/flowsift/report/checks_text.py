@@ -37,7 +37,11 @@ def _zero(test: ZeroTest, say: Amounts) -> tuple[str, ...]:
 def _factor(factor: Factor, say: Amounts) -> tuple[str, ...]:
     volumes = f"{say.volume(factor.known_l)} known, {say.volume(factor.recorded_l)} recorded"
     times = f"true volume = {factor.factor:.4f} x recorded (between {factor.low:.4f} and {factor.high:.4f})"
-    return (*wrapped(f"{factor.verdict}: {factor.reason}"), *wrapped(volumes), *wrapped(times))
+    lines = [*wrapped(f"{factor.verdict}: {factor.reason}"), *wrapped(volumes), *wrapped(times)]
+    if factor.steady_lpm > 0:
+        option = f"--background {plain(say.number(factor.steady_lpm))}{'gpm' if say.units == 'us' else 'lpm'}"
+        lines += wrapped(f"steady flow around it: {say.flow(factor.steady_lpm)}; {option} takes it off")
+    return tuple(lines)
 
 
 def _visible(report: MeterReport, say: Amounts) -> tuple[str, ...]:

@@ -25,6 +25,10 @@ ROUND_RATIOS |= {f"{n} times the pulse volume": float(n) for n in (2, 4, 5, 10, 
 ROUND_RATIOS |= {f"1/{n} of the pulse volume": 1.0 / n for n in (2, 4, 5, 10, 100, 1000)}
 """Factors that come of a unit or a pulse volume set wrong."""
 
+AROUND_S = 1800.0
+"""Time before and after a draw in which a steady flow is looked for [s]: long enough for a small one to show beside
+uses (assumption)."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class ZeroTest:
@@ -68,6 +72,8 @@ class Factor:
     reason : str
     source : str
         ``register`` or ``bucket``.
+    steady_lpm : float
+        Steady flow that ran around a bucket test and is not taken off [L/min]; 0 where it counts for nothing.
     """
 
     factor: float
@@ -78,6 +84,7 @@ class Factor:
     verdict: Verdict
     reason: str
     source: str
+    steady_lpm: float = 0.0
 
 
 def zero_test(trace: Trace, *, start_s: float, end_s: float) -> ZeroTest:
@@ -179,7 +186,7 @@ def bucket_test(
     spans_s: Sequence[tuple[float, float]],
     volumes_l: Sequence[float],
     resolution_l: float,
-    background_lpm: float = 0.0,
+    background_lpm: float | None = None,
 ) -> Factor:
     """Compare known volumes drawn into a bucket with what the meter recorded of them.
 
@@ -192,8 +199,10 @@ def bucket_test(
         Volume of each draw as measured [L].
     resolution_l : float
         How well each is known [L]: half-width.
-    background_lpm : float
-        Steady flow at the time (a leak), which is taken off [L/min].
+    background_lpm : float, optional
+        Steady flow at the time (a leak), which is taken off [L/min]. Where it isn't given and the trace shows one
+        around the draws that brings more than their resolution, the answer is "can't tell" and names it
+        (`Factor.steady_lpm`).
 
     Raises
     ------
@@ -215,15 +224,22 @@ def bucket_test(
         raise OptionError(f"found {len(spans_s)} spans and {len(volumes_l)} volumes, expected one or more of each")
     known = sum(_checked_volume("volume", volume) for volume in volumes_l)
     recorded = sum(recorded_l(trace, start_s=a, end_s=b) for a, b in spans_s)
-    recorded -= background_lpm * sum(b - a for a, b in spans_s) / SECONDS_PER_MINUTE
+    minutes = sum(b - a for a, b in spans_s) / SECONDS_PER_MINUTE
+    recorded -= (background_lpm or 0.0) * minutes
     n = len(volumes_l)
-    return _factor(
+    known_half_l = _checked_volume("resolution_l", resolution_l) * math.sqrt(n)
+    factor = _factor(
         known_l=known,
-        known_half_l=_checked_volume("resolution_l", resolution_l) * math.sqrt(n),
+        known_half_l=known_half_l,
         recorded_l=recorded,
         recorded_half_l=step_l(trace) * math.sqrt(n),
         source="bucket",
     )
+    steady_lpm = 0.0 if background_lpm is not None else _steady_around_lpm(trace, spans_s)
+    if steady_lpm * minutes <= known_half_l:
+        return factor
+    reason = "a steady flow ran around it, which may be in what was recorded: take it off"
+    return replace(factor, verdict="can't tell", reason=reason, steady_lpm=steady_lpm)
 
 
 def corrected(trace: Trace, factor: Factor) -> Trace:
@@ -290,6 +306,13 @@ def recorded_l(trace: Trace, *, start_s: float, end_s: float) -> float:
     return volume
 
 
+def _steady_around_lpm(trace: Trace, spans_s: Sequence[tuple[float, float]]) -> float:
+    """Return the steady flow that surely ran around draws, their mean weighted by time [L/min]."""
+    rates = [steady_rate(trace, start_s=a - AROUND_S, end_s=b + AROUND_S) for a, b in spans_s]
+    sure_lpm = [rate.rate_lpm if rate.low_lpm > 0 else 0.0 for rate in rates]
+    return float(np.average(sure_lpm, weights=[b - a for a, b in spans_s]))
+
+
 def _started_anew(trace: Trace, start_s: float, end_s: float) -> str:
     """Say that the counter started anew within a span, where the trace knows of it."""
     for finding in trace.findings:
@@ -298,8 +321,8 @@ def _started_anew(trace: Trace, start_s: float, end_s: float) -> str:
         if start_s <= (finding.first_ns - trace.start_ns) / NS_PER_S <= end_s:
             at = pd.Timestamp(finding.first_ns, tz="UTC").tz_convert(trace.timezone)
             return (
-                f"; in between, at {at:%Y-%m-%d %H:%M}, the counter started anew (a meter exchanged or reset): take both "
-                "readings on one side of it"
+                f"; in between, at {at:%Y-%m-%d %H:%M}, the counter started anew (a meter exchanged or reset): take "
+                "both readings on one side of it"
             )
     return ""
 
