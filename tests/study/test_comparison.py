@@ -8,6 +8,7 @@ from tests.study.answers import answer, home_uses
 
 from flowsift.errors import NotEnoughDataError, OptionError
 from flowsift.labels import PARTS
+from flowsift.report.comparison_text import comparison_sections
 from flowsift.study.comparison import compare, compare_at
 from flowsift.study.comparison_days import mean_draws, strata
 from flowsift.study.daily_volumes import daily_volumes
@@ -41,11 +42,21 @@ def test_a_repair_that_held():
         ([(0, 14, 0.3), (14, 28, 0.12)], "partly"),
         ([(0, 28, 0.3)], "little changed"),
         ([(0, 14, 0.3), (24, 28, 0.3)], "came back"),
+        ([(14, 28, 0.3)], "lost more"),
+        ([(0, 14, 0.1), (14, 28, 0.3)], "lost more"),
         ([], "nothing to compare"),
     ],
 )
 def test_verdicts(trickle, verdict):
     assert compare_at(answer(28, uses=home_uses(28), trickle=trickle), "2024-06-17").verdict == verdict
+
+
+def test_a_loss_that_began_is_no_negative_saving():
+    found = compare_at(answer(28, uses=home_uses(28), trickle=[(14, 28, 0.3)]), "2024-06-17", tariff=TARIFF)
+    said = " ".join(line for s in comparison_sections(found, units="si") for line in s.lines)
+    assert "it loses more than before" in said
+    assert "of the losses: nothing, it took more: 432 L a day" in said
+    assert "-432" not in said
 
 
 def test_two_files_give_the_same_as_one_split():

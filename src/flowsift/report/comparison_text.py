@@ -18,6 +18,7 @@ _VERDICTS = {
     "partly": "The repair did part of it: some of the loss is left.",
     "little changed": "The loss has hardly changed.",
     "came back": "The loss fell, then rose again: it came back.",
+    "lost more": "No repair shows: it loses more than before. A loss began or grew.",
     "nothing to compare": "There was no loss before, so nothing to repair shows.",
     "can't tell": "Days differ too much to tell whether the loss changed: compare longer periods.",
 }
@@ -27,13 +28,19 @@ def comparison_sections(comparison: Comparison, *, units: UnitSystem) -> tuple[S
     """Return the comparison as sections of text."""
     say = Amounts(units=units)
     days = f"{comparison.days_before} complete days before, {comparison.days_after} after"
+    trickle = [
+        _period("before", comparison.trickle_before, say),
+        _period("after", comparison.trickle_after, say),
+    ]
+    if comparison.trickle_before.running or comparison.trickle_after.running:
+        trickle += wrapped(
+            "Its volume a day, above, holds draws too small to be told from it; the interval there is of how days "
+            "differ, this one of the rate."
+        )
     sections = [
         Section(heading="Did it hold?", lines=(*wrapped(_VERDICTS[comparison.verdict]), *wrapped(days))),
         Section(heading=f"Use a day ({say.unit}), weighted to whole weeks", lines=_changes(comparison, say)),
-        Section(
-            heading="Trickle",
-            lines=(_period("before", comparison.trickle_before, say), _period("after", comparison.trickle_after, say)),
-        ),
+        Section(heading="Trickle", lines=tuple(trickle)),
         Section(heading="Saved", lines=_saved(comparison, say)),
     ]
     if comparison.notes:
@@ -80,9 +87,11 @@ def _saved(comparison: Comparison, say: Amounts) -> tuple[str, ...]:
 
 
 def _saving(saving: Saving, currency: str, say: Amounts) -> str:
-    low, high = say.number(saving.low_per_day_l), say.number(saving.high_per_day_l)
-    text = f"{say.volume(saving.per_day_l)} a day (between {low:,.1f} and {high:,.1f}), "
-    text += f"{say.volume(saving.per_month_l)} a month, {say.volume(saving.per_year_l)} a year"
+    sign = -1.0 if saving.per_day_l < 0 else 1.0
+    low, high = sorted(sign * say.number(bound_l) for bound_l in (saving.low_per_day_l, saving.high_per_day_l))
+    text = f"{say.volume(sign * saving.per_day_l)} a day (between {low:,.1f} and {high:,.1f}), "
+    text += f"{say.volume(sign * saving.per_month_l)} a month, {say.volume(sign * saving.per_year_l)} a year"
     if saving.money_per_month is not None and saving.money_per_year is not None:
-        text += f"; {money(saving.money_per_month, currency)} a month, {money(saving.money_per_year, currency)} a year"
-    return text
+        a_month, a_year = (money(sign * cost, currency) for cost in (saving.money_per_month, saving.money_per_year))
+        text += f"; {a_month} a month, {a_year} a year"
+    return text if sign > 0 else f"nothing, it took more: {text}"

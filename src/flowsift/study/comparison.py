@@ -27,7 +27,10 @@ LEAST_DAYS = 3
 HELD, PARTLY = 0.15, 0.6
 """A repair held when at most the first share of the loss is left, and did part of it up to the second (assumption)."""
 
-Verdict = Literal["held", "partly", "little changed", "came back", "nothing to compare", "can't tell"]
+LEAST_LOSS_L = 1.0
+"""Losses below this count for nothing [L a day] (assumption)."""
+
+Verdict = Literal["held", "partly", "little changed", "came back", "lost more", "nothing to compare", "can't tell"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,7 +52,8 @@ class Comparison:
         Years until the saving of losses has paid the cost; inf if it never does, None without cost or tariff.
     currency : str
     verdict : str
-        ``held``, ``partly``, ``little changed``, ``came back``, ``nothing to compare`` or ``can't tell``.
+        ``held``, ``partly``, ``little changed``, ``came back``, ``lost more``, ``nothing to compare`` or
+        ``can't tell``.
     notes : tuple of str
 
     Examples
@@ -237,7 +241,9 @@ def _compared(
 
 
 def _verdict(losses: Change, after: DailyVolumes) -> Verdict:
-    if losses.before_l < 1.0:
+    if losses.low_l > 0 and losses.change_l > max(HELD * losses.before_l, LEAST_LOSS_L):
+        return "lost more"
+    if losses.before_l < LEAST_LOSS_L:
         return "nothing to compare"
     if losses.high_l >= 0:
         return "little changed" if losses.low_l > -HELD * losses.before_l else "can't tell"
