@@ -11,7 +11,9 @@ import flowsift as fs
 from flowsift.disaggregation import Shares, assemble, from_uses
 from flowsift.errors import OptionError
 from flowsift.households import simulate
+from flowsift.report.flushes_text import flushes_sections
 from flowsift.study import flushes
+from flowsift.study.flushes_measured import COARSE_PULSE_L
 from flowsift.study.flushes_odds import in_bursts, is_toilet, signs
 from flowsift.study.flushes_refills import refills_of
 from flowsift.study.flushes_shape import shape_odds
@@ -153,6 +155,19 @@ def test_left_out_says_why():
     counted = sum(left.n_events for left in study.left_out) + sum(t.full.flushes for t in study.toilets)
     assert counted == len(uses)
     assert len(study.members) == sum(t.full.flushes for t in study.toilets)
+
+
+def test_a_pulse_that_is_a_large_part_of_a_flush_tells_no_refill_flow_and_no_drift():
+    fine = flushing_home([(6.0, 8.0)], days=12)
+    (toilet,) = flushes(fine).toilets
+    assert toilet.drift is not None
+    study = flushes(replace(fine, trace=replace(fine.trace, pulse_l=COARSE_PULSE_L)))
+    (toilet,) = study.toilets
+    assert np.isnan([toilet.refill_lpm, toilet.refill_s]).all()
+    assert toilet.drift is None
+    said = "\n".join(line for section in flushes_sections(study) for line in section.lines)
+    assert "a pulse is a large part of a flush" in said.replace("\n ", "")
+    assert "L/min" not in said
 
 
 def test_a_drift_is_told_and_a_steady_toilet_is_not():

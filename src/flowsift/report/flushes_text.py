@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from flowsift.amounts import Amounts
 from flowsift.report.sections import Section, wrapped_all
 from flowsift.standards import figure
@@ -135,7 +137,8 @@ def _toilet(toilet: Toilet, say: Amounts) -> tuple[str, ...]:
         f"{toilet.flushes_per_day:.1f} flushes a day, {per_day:,.1f} {say.unit} a day, "
         f"{100 * toilet.share_of_home:.0f} % of the home's water"
     )
-    lines.append(f"refill {say.number(toilet.refill_lpm):.2f} {say.unit}/min, about {toilet.refill_s:.0f} s")
+    if math.isfinite(toilet.refill_lpm):
+        lines.append(f"refill {say.number(toilet.refill_lpm):.2f} {say.unit}/min, about {toilet.refill_s:.0f} s")
     if toilet.at_least > 1:
         lines.append(f"refills overlapped: at least {toilet.at_least} toilets, too alike to tell apart")
     if toilet.drift is not None and toilet.drift.told:

@@ -27,6 +27,9 @@ LARGEST_REDUCED_L, LEAST_REDUCED = 4.2, 0.5
 """Largest reduced flush [L], and least share of the full one that it takes (published pairs: 1.1 of 1.6 and 0.8 of
 1.6 gal, 3 of 6 L)."""
 
+COARSE_PULSE_L = 1.0
+"""A pulse from which single flushes are hardly measured [L] (assumption: a fifth of an efficient flush)."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class FlushVolume:
@@ -75,11 +78,12 @@ class Toilet:
     flushes_per_day : float
         Full and reduced ones a day of observed time.
     refill_lpm, refill_s : float
-        Flow with the valve open wide [L/min], and usual time of a full refill [s].
+        Flow with the valve open wide [L/min], and usual time of a full refill [s]; NaN where a pulse is a large part of
+        a flush (`COARSE_PULSE_L`).
     share_of_home : float
         Part of the metered volume, 0 to 1.
     drift : Drift or None
-        None with too few flushes.
+        None with too few flushes, or where a pulse is a large part of one.
     classes : ClassCall
         Of the full flush. On a coarse trace (`flushes_shape.COARSE_S`) one small enough for a reduced flush may be that
         of a toilet whose full one is too seldom to be told, so that classes of the larger one are named too.
@@ -160,6 +164,9 @@ def measured_toilet(
     used_l = mean * float(count.sum())
     effective = None if reduced is None else dual_flush_effective_l(reduced_l=reduced.volume_l, full_l=full.volume_l)
     sure = reduced is not None or reading.interval_s < COARSE_S or full.volume_l > LARGEST_REDUCED_L
+    coarse = reading.pulse_l >= COARSE_PULSE_L
+    flow_lpm = float("nan") if coarse else found.flow_lpm
+    drifts = None if coarse else drift(refills.start_s[found.full], refills.volume_l[found.full], own_l=full.volume_l)
     named = result.events["fixture"].iloc[refills.row[mine]].value_counts()
     return Toilet(
         name=name,
@@ -168,10 +175,10 @@ def measured_toilet(
         full=full,
         reduced=reduced,
         flushes_per_day=per_day,
-        refill_lpm=found.flow_lpm,
-        refill_s=full.volume_l / found.flow_lpm * SECONDS_PER_MINUTE,
+        refill_lpm=flow_lpm,
+        refill_s=full.volume_l / flow_lpm * SECONDS_PER_MINUTE,
         share_of_home=min(used_l / result.trace.metered_l, 1.0) if result.trace.metered_l else 0.0,
-        drift=drift(refills.start_s[found.full], refills.volume_l[found.full], own_l=full.volume_l),
+        drift=drifts,
         classes=call_class(full.low_l, full.high_l if sure else full.high_l / LEAST_REDUCED, which=classes),
         effective_l=effective,
         mean_l=mean,

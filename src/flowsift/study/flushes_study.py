@@ -11,7 +11,7 @@ import pandas as pd
 from flowsift.disaggregation import Disaggregation
 from flowsift.study.flushes_classes import ClassSet, volume_classes
 from flowsift.study.flushes_leaks import FlapperLeak, LongRuns, flapper_leak, long_runs
-from flowsift.study.flushes_measured import Toilet, measured_toilet
+from flowsift.study.flushes_measured import COARSE_PULSE_L, Toilet, measured_toilet
 from flowsift.study.flushes_meter import MeterKind, meter_limits
 from flowsift.study.flushes_modes import Reading
 from flowsift.study.flushes_names import toilet_names
@@ -24,9 +24,6 @@ from flowsift.units import SECONDS_PER_DAY
 
 SHORT_D = 7.0
 """A record shorter than this is called short [d]."""
-
-COARSE_PULSE_L = 1.0
-"""A pulse from which single flushes are hardly measured [L] (assumption: a fifth of an efficient flush)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -161,7 +158,7 @@ def flushes(
     leak = flapper_leak(
         result,
         names=names,
-        flow_lpm=np.array([t.refill_lpm for t in toilets]),
+        flow_lpm=np.array([t.flow_lpm for t in resolved.toilets]),
         observed_s=observed_s,
     )
     return FlushStudy(
