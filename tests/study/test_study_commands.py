@@ -183,6 +183,24 @@ def test_a_plan_needs_no_file(run):
     assert plan["rate_lpm"] == pytest.approx(0.05 * L_PER_GAL)
 
 
+def test_a_plan_answers_in_the_unit_of_its_pulse(run):
+    assert "0.0500 gal/min" in run("isolate", "--plan", "--rate", "0.05gpm", "--pulse", "1gal")[1]
+    assert "0.189 L/min" in run("isolate", "--plan", "--rate", "0.05gpm", "--pulse", "1gal", "--units", "si")[1]
+
+
+def test_counts_and_pulses_answer_in_the_unit_of_the_pulse_and_volumes_in_their_own(run, tmp_path):
+    second = np.flatnonzero(np.arange(4 * 3600) % 60 == 0)
+    time = pd.Timestamp("2024-06-03T00:00Z") + pd.to_timedelta(second, unit="s")
+    pulses, counts, volumes = tmp_path / "pulses.csv", tmp_path / "counts.csv", tmp_path / "volumes.csv"
+    pd.DataFrame({"time": time}).to_csv(pulses, index=False)
+    pd.DataFrame({"time": time, "pulses": 1}).to_csv(counts, index=False)
+    pd.DataFrame({"time": time, "volume_l": 1.0}).to_csv(volumes, index=False)
+    asked = ("--zero", "2024-06-03 01:00", "2024-06-03 02:00", "--json", "-")
+    for path, system in ((pulses, "us"), (counts, "us"), (volumes, "si")):
+        assert json.loads(run("checks", path, "--pulse", "1gal", *asked)[1])["units"] == system
+    assert json.loads(run("checks", counts, "--pulse", "1L", *asked)[1])["units"] == "si"
+
+
 def test_a_register_check_writes_a_corrected_flow(run, hunted, tmp_path):
     flow = hunted[0]
     volume = pd.read_csv(flow)["volume_l"]

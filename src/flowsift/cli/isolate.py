@@ -102,7 +102,7 @@ def isolate_command(
     if file is not None:
         with working(f"reading {file.name}"):
             trace = reading.read(file)
-    units = answer.system(trace)
+    units = answer.system(trace, pulse=reading.pulse)
     if planning.plan:
         plan = planning.planned(trace, reading)
         answer.give(plan, None, plan_sections(plan, units=units), units=units)

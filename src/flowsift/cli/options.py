@@ -10,7 +10,7 @@ import functools
 import inspect
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any, get_type_hints
@@ -67,8 +67,10 @@ class Reading:
     ] = None
 
     def read(self, path: Path) -> fs.Trace:
-        """Read the trace in `path`."""
-        return fs.read_trace(path, **self.given())
+        """Read the trace in `path`; where it tells no unit, as counts and pulses don't, it has that of the pulse."""
+        trace = fs.read_trace(path, **self.given())
+        told = self.unit is not None or any(finding.what == "unit" for finding in trace.findings)
+        return trace if self.pulse is None or told else replace(trace, unit=parsed_volume(self.pulse)[1])
 
     def given(self) -> dict[str, Any]:
         """Return the options as `flowsift.read_trace` takes them."""
@@ -95,7 +97,12 @@ def check_needed(other: str, given: object, **options: object) -> None:
 
 
 def parsed_volume_l(text: str, *, name: str = "pulse") -> float:
-    """Return a volume written with its unit, such as ``10L`` or ``0.1 gal`` [L].
+    """Return a volume written with its unit, such as ``10L`` or ``0.1 gal`` [L]; errors as in `parsed_volume`."""
+    return parsed_volume(text, name=name)[0]
+
+
+def parsed_volume(text: str, *, name: str = "pulse") -> tuple[float, str]:
+    """Return a volume written with its unit, such as ``10L`` or ``0.1 gal``: its litres, and the unit.
 
     Raises
     ------
@@ -103,11 +110,12 @@ def parsed_volume_l(text: str, *, name: str = "pulse") -> float:
         If it isn't a number followed by a unit of volume.
     """
     written = re.fullmatch(r"\s*([0-9.]+(?:[eE][+-]?[0-9]+)?)\s*([A-Za-z][A-Za-z0-9]*)\s*", text)
-    units = {name.lower(): litres for name, litres in L_PER_UNIT.items()}
+    units = {name.lower(): name for name in L_PER_UNIT}
     try:
         if written is None:
             raise ValueError
-        return float(written[1]) * units[written[2].lower()]
+        unit = units[written[2].lower()]
+        return float(written[1]) * L_PER_UNIT[unit], unit
     except (KeyError, ValueError):
         known = ", ".join(L_PER_UNIT)
         raise OptionError(f"{name} {text!r}: expected a volume with its unit, one of {known}, such as 0.1gal") from None

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import typer
 
 import flowsift as fs
-from flowsift.cli.options import Units
+from flowsift.cli.options import Units, parsed_volume
 from flowsift.cli.terminal import show, show_sections
 from flowsift.files import check_folder, check_table_path, write_table, write_text
 from flowsift.report.as_json import json_dict
@@ -43,11 +43,13 @@ class Answer:
         if self.json not in (None, STANDARD_OUTPUT):
             check_folder(self.json, *read, self.table)
 
-    def system(self, trace: fs.Trace | None) -> UnitSystem:
-        """Return the unit system asked for, or that of the trace."""
+    def system(self, trace: fs.Trace | None, *, pulse: str | None = None) -> UnitSystem:
+        """Return the unit system asked for, or that of the trace, or without one that of the pulse as written."""
         if self.units is not None:
             return self.units.value
-        return system_of(trace.unit) if trace is not None else "si"
+        if trace is not None:
+            return system_of(trace.unit)
+        return "si" if pulse is None else system_of(parsed_volume(pulse)[1])
 
     def give(self, record: Any, table: Table | None, sections: Sequence[Section], *, units: UnitSystem) -> None:
         """Write the files asked for and print the sections, or the JSON where that goes to standard output."""
