@@ -33,6 +33,22 @@ def test_rows_become_steps(tmp_path):
     assert [sorted(s.opened) for s in steps] == [[], [], [], ["garden"]]
 
 
+def test_a_test_may_begin_in_the_minute_in_which_another_ended(tmp_path):
+    steps = steps_of(
+        tmp_path,
+        "time,action,branch",
+        "2024-06-02 18:30,start,",
+        "2024-06-02 19:00,close,a",
+        "2024-06-02 19:30,open,a",
+        "2024-06-02 19:50,end,",
+        "2024-06-02 19:50,start,",
+        "2024-06-02 20:10,close,b",
+        "2024-06-02 20:30,end,",
+    )
+    assert [(s.start_s, s.end_s) for s in steps][2:] == [(5400, 6600), (6600, 7800), (7800, 9000)]
+    assert [sorted(s.closed) for s in steps] == [[], ["a"], [], [], ["b"]]
+
+
 def test_open_ends_are_bounded(tmp_path):
     steps = steps_of(tmp_path, "when,did,valve", "2024-06-02 20:00,close,a", "2024-06-02 20:20,open,a")
     assert steps[0].start_s == 7200 - USUAL_STEP_S

@@ -181,6 +181,18 @@ def test_a_plan_needs_no_file(run):
     assert "0.946 L/min" in out
     plan = json.loads(run("isolate", "--plan", "--rate", "0.05 gal/min", "--pulse", "0.3L", "--json", "-")[1])
     assert plan["rate_lpm"] == pytest.approx(0.05 * L_PER_GAL)
+    in_words = run("isolate", "--plan", "--rate", "0.05 gallons per minute", "--pulse", "0.3 litres", "--json", "-")[1]
+    assert json.loads(in_words) == plan
+
+
+def test_a_plan_for_a_meter_without_a_pulse_takes_its_least_step(run, tmp_path):
+    rng = np.random.default_rng(3)
+    volume = np.where(rng.random(7200) < 0.1, rng.uniform(0.01, 0.2, 7200), 0.0)
+    times = pd.date_range("2024-03-05", periods=7200, freq="1s").strftime("%Y-%m-%dT%H:%M:%SZ")
+    pd.DataFrame({"time": times, "volume_l": volume}).to_csv(tmp_path / "meter.csv", index=False)
+    status, out, err = run("isolate", str(tmp_path / "meter.csv"), "--plan", "--rate", "0.2L/min")
+    assert status == 0, err
+    assert "minutes" in out
 
 
 def test_a_plan_answers_in_the_unit_of_its_pulse(run):

@@ -20,6 +20,7 @@ from flowsift.study.isolation import Isolation, isolate
 from flowsift.study.isolation_log import Step, read_steps, seconds_since_start
 from flowsift.study.isolation_plan import StepPlan, plan_steps
 from flowsift.study.isolation_times import aligned_steps, propose_times
+from flowsift.study.steady_rate import step_l
 from flowsift.units import SECONDS_PER_MINUTE
 
 USUAL_SHIFT_MIN = 5.0
@@ -68,7 +69,7 @@ class Planning:
         if reading.pulse is not None:
             pulse_l = parsed_volume_l(reading.pulse)
         elif trace is not None:
-            pulse_l = trace.pulse_l
+            pulse_l = step_l(trace)
         else:
             raise OptionError("--plan needs --pulse, the volume of a pulse such as 0.1gal, or a file")
         return plan_steps(

@@ -19,11 +19,10 @@ import typer
 
 import flowsift as fs
 from flowsift.errors import OptionError
-from flowsift.standards.conversion import TIME_S
-from flowsift.units import L_PER_UNIT, SECONDS_PER_MINUTE, UnitSystem, system_of
+from flowsift.readers.unit_names import Unit, unit_option
+from flowsift.units import L_PER_UNIT, UnitSystem, system_of
 
-_FLOW = re.compile(r"\s*([0-9.]+(?:[eE][+-]?[0-9]+)?)\s*([A-Za-z][A-Za-z0-9]*)\s*(?:/\s*([a-z]+))?\s*")
-_FLOW_WORDS = {"gpm": ("gal", "min"), "lpm": ("L", "min"), "gph": ("gal", "h"), "gpd": ("gal", "d"), "lph": ("L", "h")}
+_AMOUNT = re.compile(r"\s*([0-9.]+(?:[eE][+-]?[0-9]+)?)\s*(\S.*?)\s*")
 
 
 class Units(StrEnum):
@@ -102,47 +101,46 @@ def parsed_volume_l(text: str, *, name: str = "pulse") -> float:
 
 
 def parsed_volume(text: str, *, name: str = "pulse") -> tuple[float, str]:
-    """Return a volume written with its unit, such as ``10L`` or ``0.1 gal``: its litres, and the unit.
+    """Return a volume written with its unit, such as ``10L`` or ``0.1 gallons``: its litres, and the unit.
 
     Raises
     ------
     OptionError
         If it isn't a number followed by a unit of volume.
     """
-    written = re.fullmatch(r"\s*([0-9.]+(?:[eE][+-]?[0-9]+)?)\s*([A-Za-z][A-Za-z0-9]*)\s*", text)
-    units = {name.lower(): name for name in L_PER_UNIT}
     try:
-        if written is None:
+        value, unit = _amount(text)
+        if unit.minutes is not None:
             raise ValueError
-        unit = units[written[2].lower()]
-        return float(written[1]) * L_PER_UNIT[unit], unit
-    except (KeyError, ValueError):
+    except ValueError:
         known = ", ".join(L_PER_UNIT)
         raise OptionError(f"{name} {text!r}: expected a volume with its unit, one of {known}, such as 0.1gal") from None
+    return value * unit.factor, unit.volume
 
 
 def parsed_flow_lpm(text: str, *, name: str) -> float:
-    """Return a flow written with its unit, such as ``0.05gpm``, ``0.2 L/min`` or ``30 gal/d`` [L/min].
+    """Return a flow written with its unit, such as ``0.05gpm`` or ``0.2 L/min`` [L/min].
 
     Raises
     ------
     OptionError
         If it isn't a number above 0 followed by a unit of flow.
     """
-    written = _FLOW.fullmatch(text)
-    volumes = {unit.lower(): litres for unit, litres in L_PER_UNIT.items()}
     try:
-        if written is None:
+        value, unit = _amount(text)
+        if unit.minutes is None or value <= 0:
             raise ValueError
-        volume, time = written[2].lower(), written[3]
-        if time is None:
-            volume, time = _FLOW_WORDS[volume]
-        value = float(written[1]) * volumes[volume.lower()] * SECONDS_PER_MINUTE / TIME_S[time]
-        if value <= 0:
-            raise ValueError
-    except (KeyError, ValueError):
+    except ValueError:
         raise OptionError(f"{name} {text!r}: expected a flow with its unit, such as 0.05gpm or 0.2L/min") from None
-    return value
+    return value * unit.factor
+
+
+def _amount(text: str) -> tuple[float, Unit]:
+    """Return a number and the unit after it (ValueError for anything else)."""
+    written = _AMOUNT.fullmatch(text)
+    if written is None:
+        raise ValueError
+    return float(written[1]), unit_option(written[2])
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -37,7 +37,8 @@ class BranchLeak:
     told : bool
         False where the steps leave the rate open.
     minutes : float
-        Length a step would need to tell a leak of this size from none [min]; NaN where it was told already.
+        Length a step would need to tell a leak of this size from none [min]; NaN where it was told already, or where
+        longer steps would not tell it either.
     """
 
     branches: tuple[str, ...]
@@ -205,12 +206,14 @@ def _solved(
     solver = inverse * weight[None, :]
     free = solver @ rate
     fitted = nnls(design, rate * weight)[0]
+    fitted[fitted < 1e-9 * rate.max()] = 0.0
     low, high = _bounds(solver, free, below, above, limit)
     # No leak is more than the whole of any step in which it ran.
     most = np.where(columns.T > 0, rate + above, np.inf).min(axis=1)
     low, high = np.minimum(np.maximum(low, 0.0), fitted), np.maximum(np.minimum(high, most), fitted)
     longest_s = max(r.quiet_s for r in _most_closed(used))
     visible = smallest_visible_lpm(pulse_l=step_l(trace), duration_s=longest_s, starting_lpm=starting_lpm)
+    shortest_min = min(m.step.end_s - m.step.start_s for m in used) / SECONDS_PER_MINUTE
     leaks = [
         BranchLeak(
             branches=group,
@@ -218,7 +221,7 @@ def _solved(
             low_lpm=float(low[k]) if told[k] else 0.0,
             high_lpm=float(high[k]) if told[k] else float(rate.max()),
             told=bool(told[k]),
-            minutes=_minutes_to_tell(trace, float(fitted[k]), float(low[k]), float(high[k])),
+            minutes=_minutes_to_tell(trace, float(fitted[k]), float(low[k]), float(high[k]), lasted_min=shortest_min),
         )
         for k, group in enumerate(groups)
     ]
@@ -298,11 +301,13 @@ def _most_closed(used: Sequence[MeasuredStep]) -> list[SteadyRate]:
     return [m.rate for m in used if len(m.step.closed) == most and m.rate is not None]
 
 
-def _minutes_to_tell(trace: Trace, rate_lpm: float, low_lpm: float, high_lpm: float) -> float:
-    if low_lpm > 0:
-        return float("nan")
+def _minutes_to_tell(trace: Trace, rate_lpm: float, low_lpm: float, high_lpm: float, *, lasted_min: float) -> float:
     target = rate_lpm if rate_lpm > 0 else 0.5 * high_lpm
-    return step_minutes(target, pulse_l=step_l(trace), interval_s=trace.interval_s) if target > 0 else float("nan")
+    if low_lpm > 0 or target <= 0:
+        return float("nan")
+    minutes = step_minutes(target, pulse_l=step_l(trace), interval_s=trace.interval_s)
+    # Steps that long don't tell it either: the whole leak's wander hides it, not the pulses.
+    return minutes if minutes > lasted_min else float("nan")
 
 
 def _time(trace: Trace, seconds: float) -> pd.Timestamp:

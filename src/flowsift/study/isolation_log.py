@@ -167,6 +167,9 @@ def _steps(moves: list[tuple[float, str, str]], trace: Trace) -> tuple[Step, ...
         closed = closed | {name} if kind == "close" else closed - opened
         if kind == "end":
             stops.add(at_s)
+        elif kind == "start" and at_s in stops:
+            stops.remove(at_s)
+            continue
         elif edges and edges[-1][0] == at_s:
             edges[-1] = (at_s, closed, edges[-1][2] | opened)
             continue
