@@ -201,6 +201,7 @@ def _leak_lines(leak: FlapperLeak, say: Amounts) -> tuple[str, ...]:
     else:
         whose = f"at the refill flow of {' or '.join(leak.toilets)}"
     when = f"{leak.first:%Y-%m-%d %H:%M} to {leak.last:%Y-%m-%d %H:%M}"
+    when += f", in {leak.n_spans} spells" if leak.n_spans > 1 else ""
     return (
         f"about {say.number(leak.per_day_l):,.1f} {say.unit} a day over the record, "
         f"{say.number(leak.per_day_while_l):,.1f} while it went on ({when})",

@@ -21,6 +21,7 @@ from flowsift.arrays import BoolArray, FloatArray
 from flowsift.disaggregation import Disaggregation
 from flowsift.study.flushes_refills import Refills, refills_of
 from flowsift.study.flushes_shape import COARSE_S
+from flowsift.study.flushes_spells import spells_of
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
 REFILL_L = (0.2, 3.0)
@@ -69,15 +70,17 @@ class FlapperLeak:
     toilets : tuple of str
         Toilets whose refill flow they share: more than one where the flows are alike, none where it fits no toilet.
     n_refills : int
-        Refills told from taps; on a coarse trace there are more.
+        Refills told from taps, in the spells in which they came one after another; on a coarse trace there are more.
     refill_l, every_min : float
         Median volume [L], and mean time between refills by night [min].
     volume_l, per_day_l : float
         Volume in all [L], on a coarse trace at the rate by night, and a day of observed time [L].
     per_day_while_l : float
-        Volume a day between the first and the last of them [L].
+        Volume a day while it went on [L]; times of a day and more without any between spells don't count.
     first, last : Timestamp
-        In the time zone people read the trace in.
+        Of the refills, in the time zone people read the trace in.
+    n_spans : int
+        Times in which it went on, a day and more apart.
     at_night : float
         Share of the refills between midnight and five.
     labelled : bool
@@ -93,6 +96,7 @@ class FlapperLeak:
     per_day_while_l: float
     first: pd.Timestamp
     last: pd.Timestamp
+    n_spans: int
     at_night: float
     labelled: bool
 
@@ -184,23 +188,23 @@ def _unlike_hands(result: Disaggregation, refills: Refills) -> Refills:
     return refills.chosen(since_s > HANDS_S)
 
 
-def _by_night(refills: Refills, others: Refills, result: Disaggregation) -> Refills:
-    """Return the draws of the refills' volume by night, whatever they were called, from the first to the last of them.
+def _by_night(refills: Refills, others: Refills, result: Disaggregation, span_s: FloatArray) -> Refills:
+    """Return the draws of the refills' volume by night, whatever they were called, in the spans in which it went on.
 
     At least the refills themselves, sorted by start.
     """
     usual = float(np.median(refills.volume_l))
     off = max(SAME_VOLUME * usual, result.trace.pulse_l * (1.0 + 1e-6))
     alike = _within(others.volume_l, (usual - off, usual + off))
-    meanwhile = _within(others.start_s, (float(refills.start_s[0]), float(refills.start_s[-1])))
+    meanwhile = np.searchsorted(span_s.ravel(), others.start_s, side="right") % 2 == 1
     either = others.chosen((alike & meanwhile) | np.isin(others.row, refills.row))
     return either.chosen(_within(_hours(either, result), NIGHT_H))
 
 
-def _asleep_s(result: Disaggregation, first_s: float, last_s: float) -> float:
-    """Return how much of a span lies in `NIGHT_H` and has data [s], to a step of the clock."""
+def _asleep_s(result: Disaggregation, span_s: FloatArray) -> float:
+    """Return how much of the spans lies in `NIGHT_H` and has data [s], to a step of the clock."""
     trace = result.trace
-    at_s = np.arange(first_s, last_s, CLOCK_S)
+    at_s = np.concatenate([np.arange(first_s, stop_s, CLOCK_S) for first_s, stop_s in span_s])
     times = trace.time_of(np.floor(at_s / trace.interval_s).astype(np.int64)).tz_convert(trace.timezone)
     hour = np.asarray(times.hour + times.minute / SECONDS_PER_MINUTE, dtype=np.float64)
     asleep = _within(hour, NIGHT_H)
@@ -262,19 +266,19 @@ def _leak(
     *,
     labelled: bool,
 ) -> FlapperLeak:
+    trace, zone = result.trace, result.trace.timezone
+    spells = spells_of(refills.start_s, end_s=trace.duration_s)
+    refills = refills.chosen(np.isin(np.arange(len(refills)), spells.member))
     # A short refill starts and ends in part of a cell: its flow reads lower than a flush's.
-    interval_s = result.trace.interval_s
-    fits = [_at_flow(refills, flow, interval_s=interval_s).mean() for flow in flow_lpm.tolist()]
+    fits = [_at_flow(refills, flow, interval_s=trace.interval_s).mean() for flow in flow_lpm.tolist()]
     suspects = tuple(name for name, share in zip(names, fits, strict=True) if share >= SUSPECT)
-    zone = result.trace.timezone
     start = result.events["start"].iloc[refills.row]
-    first_s, last_s = float(refills.start_s[0]), float(refills.start_s[-1])
-    night = _by_night(refills, others, result)
+    night = _by_night(refills, others, result, spells.span_s)
     # Enough of them came by night (`comes_evenly`), so that there is a night.
-    asleep_s = max(_asleep_s(result, first_s, last_s), CLOCK_S)
-    volume, span_s = float(refills.volume_l.sum()), max(last_s - first_s, 1.0)
-    if interval_s >= COARSE_S:
-        volume = float(night.volume_l.sum()) * span_s / asleep_s
+    asleep_s = max(_asleep_s(result, spells.span_s), CLOCK_S)
+    volume = float(refills.volume_l.sum())
+    if trace.interval_s >= COARSE_S:
+        volume = float(night.volume_l.sum()) * spells.lasted_s / asleep_s
     return FlapperLeak(
         toilets=suspects,
         n_refills=len(refills),
@@ -282,9 +286,10 @@ def _leak(
         every_min=asleep_s / len(night) / SECONDS_PER_MINUTE,
         volume_l=volume,
         per_day_l=volume * SECONDS_PER_DAY / observed_s if observed_s else 0.0,
-        per_day_while_l=volume * SECONDS_PER_DAY / span_s,
+        per_day_while_l=volume * SECONDS_PER_DAY / spells.lasted_s,
         first=start.iloc[0].tz_convert(zone),
         last=start.iloc[-1].tz_convert(zone),
+        n_spans=len(spells.span_s),
         at_night=float(_within(_hours(refills, result), NIGHT_H).mean()),
         labelled=labelled,
     )

@@ -14,7 +14,8 @@ from flowsift.standards import figure, typical_ranges
 from flowsift.standards.conversion import DAYS_PER_YEAR
 from flowsift.study.flushes_leaks import comes_evenly
 from flowsift.study.flushes_refills import refills_of
-from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
+from flowsift.study.flushes_spells import spells_of
+from flowsift.units import NS_PER_S, SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
 Sure = Literal["firm", "likely", "weak"]
 
@@ -149,15 +150,11 @@ def refills(result: Disaggregation, *, days: float) -> list[LeakLine]:
         group = group[~is_left_running(group)]
         if len(group) < LEAST_REFILLS and group["volume_l"].sum() < LEAST_EXCESS_L:
             continue
-        start = pd.DatetimeIndex(group["start"])
-        until = pd.DatetimeIndex(group["end"]).max()
-        volume = float(group["volume_l"].sum())
-        n = len(group)
-        wait_s = float(np.median(np.diff(start.as_unit("ns").asi8))) / 1e9 if n > 2 else SECONDS_PER_DAY
-        ongoing = (trace.end - until).total_seconds() <= max(3 * wait_s, SECONDS_PER_DAY)
-        stop = trace.end if ongoing else until
-        running_d = min(max((stop - start.min()).total_seconds() / SECONDS_PER_DAY, 1.0), max(days, 1.0))
-        per_day = volume / running_d
+        start = pd.DatetimeIndex(group["start"]).as_unit("ns")
+        spells = spells_of((start.asi8 - trace.start_ns) / NS_PER_S, end_s=trace.duration_s)
+        group = group.iloc[spells.member]
+        n, volume = len(group), float(group["volume_l"].sum())
+        per_day = volume * SECONDS_PER_DAY / min(spells.lasted_s, max(days, 1.0) * SECONDS_PER_DAY)
         low, high = _count_interval(n)
         probability = float(np.average(group["probability"], weights=np.maximum(group["volume_l"], 1e-9)))
         # Hands washed are small too: what comes evenly, and by night, is a tank that sinks.
@@ -168,9 +165,9 @@ def refills(result: Disaggregation, *, days: float) -> list[LeakLine]:
             LeakLine(
                 kind="toilet refills",
                 fixture=str(fixture),
-                since=start.min().tz_convert(trace.timezone),
-                until=until.tz_convert(trace.timezone),
-                ongoing=ongoing,
+                since=group["start"].iloc[0].tz_convert(trace.timezone),
+                until=group["end"].max().tz_convert(trace.timezone),
+                ongoing=spells.ongoing,
                 rate_lpm=rate,
                 low_lpm=rate * low,
                 high_lpm=rate * high,
@@ -178,11 +175,12 @@ def refills(result: Disaggregation, *, days: float) -> list[LeakLine]:
                 per_day_l=per_day,
                 low_per_day_l=per_day * low,
                 high_per_day_l=per_day * high,
-                per_year_l=per_day * DAYS_PER_YEAR if ongoing else 0.0,
+                per_year_l=per_day * DAYS_PER_YEAR if spells.ongoing else 0.0,
                 cost_per_year=float("nan"),
                 sure=sure,
                 reason=f"{n} refill{'s' * (n != 1)} with nobody flushing, {100 * probability:.0f} % probable"
-                + (", evenly and by night too" if evenly else ", not evenly through the nights"),
+                + (", evenly and by night too" if evenly else ", not evenly through the nights")
+                + (f", in {len(spells.span_s)} spells" if len(spells.span_s) > 1 else ""),
                 where=(
                     "flapper and its seat of this toilet (dye in the tank)",
                     "fill valve and float",
