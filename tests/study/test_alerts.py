@@ -68,6 +68,13 @@ def test_the_leak_itself_does_not_raise_the_level():
     assert leaking.constant.rule == tight.constant.rule
 
 
+def test_a_burst_is_no_habit():
+    quiet, burst = home_uses(14), (6, 190, 1800, 50.0, "irrigation", "zone-1")
+    levels, rid = (alert_levels(answer(14, uses=uses)) for uses in (quiet, [*quiet, burst]))
+    assert [a.rule for a in rid.tried] == [a.rule for a in levels.tried]
+    assert any(c.own and np.isfinite(c.after_s) for c in rid.high.caught)
+
+
 def test_losses_are_taken_out_and_gaps_are_unknown():
     result = answer(4, uses=home_uses(4), trickle=[(0, 4, 0.2)])
     ordinary, whole = (

@@ -73,6 +73,16 @@ def test_evapotranspiration_is_read_with_its_unit(tmp_path):
             parsed_eto(bad)
 
 
+def test_a_burst_is_no_demand():
+    quiet, burst = home_uses(14), (6, 190, 1800, 50.0, "irrigation", "zone-1")
+    without, with_burst = (
+        {d.name: d for d in water_budget(answer(14, uses=u)).demand} for u in (quiet, [*quiet, burst])
+    )
+    assert with_burst["all"].mean_l > 20 * without["all"].mean_l
+    for name in ("without losses", "without outdoor use", "without both"):
+        assert with_burst[name].mean_l == pytest.approx(without[name].mean_l, rel=1e-9)
+
+
 @pytest.mark.parametrize(
     "wrong", [{"area_m2": 0.0}, {"efficiency": 1.2}, {"plant_factor": -1.0}, {"eto_mm_per_d": (5.0,)}]
 )

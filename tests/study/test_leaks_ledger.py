@@ -127,6 +127,29 @@ def test_a_fill_of_nine_hours_may_be_a_hose_left_on():
     assert "unless a pool was filled" in line.reason
 
 
+@pytest.mark.parametrize(
+    ("label", "minutes", "lpm"), [("irrigation", 1800, 50.0), ("irrigation", 300, 27.0), ("pool_fill", 150, 40.0)]
+)
+def test_what_came_once_and_took_most_of_the_water_may_be_a_burst(label, minutes, lpm):
+    result = answer(14, uses=[*home_uses(14), (6, 190, minutes, lpm, label, f"{label}-1")])
+    ledger = leaks(result)
+    assert closes(ledger)
+    (line,) = ledger.lines
+    assert (line.kind, line.sure, line.volume_l) == ("left running", "weak", pytest.approx(minutes * lpm))
+    share = minutes * lpm / result.balance.metered_l
+    assert line.reason == f"came once, {100 * share:.0f} % of all water: a zone, a pool being filled, or a burst"
+
+
+def test_a_large_use_that_has_its_like_or_takes_little_is_no_burst():
+    zones = [(day, 300, 150, 40.0, "irrigation", "zone-1") for day in (2, 6, 10)]
+    assert leaks(answer(14, uses=[*home_uses(14), *zones])).lines == ()
+    bath = (5, 1200, 20, 14.0, "bathtub", "bathtub-1")
+    assert leaks(answer(14, uses=[*home_uses(14), bath])).lines == ()
+    stuck = [(day, 300, 20, 40.0, "irrigation", "zone-1") for day in range(1, 6)]
+    (line,) = leaks(answer(14, uses=[*home_uses(14), *stuck, (6, 300, 900, 40.0, "irrigation", "zone-1")])).lines
+    assert (line.kind, line.since.day) == ("left running", 9)
+
+
 def test_two_odd_refills_are_no_line():
     uses = [*home_uses(7), (2, 200, 1, 1.5, "toilet_leak", "toilet-1"), (5, 900, 1, 1.5, "toilet_leak", "toilet-1")]
     assert leaks(answer(7, uses=uses)).lines == ()

@@ -43,9 +43,9 @@ def whole_flow(trace: Trace, *, block_s: float) -> Blocks:
 
 
 def ordinary_flow(result: Disaggregation, *, block_s: float) -> Blocks:
-    """Return the metered volume by block without the losses: trickle, toilet leaks, fixtures left running."""
+    """Return the metered volume by block without the losses: trickle, toilet leaks, what was left running."""
     events = result.events
-    lost = ((events["label"] == "toilet_leak") | is_left_running(events)).to_numpy(dtype=bool)
+    lost = ((events["label"] == "toilet_leak") | is_left_running(result)).to_numpy(dtype=bool)
     shares = result.shares
     taken = np.bincount(shares.flow, np.where(lost[shares.event], shares.volume_l, 0.0), minlength=result.trace.n_flow)
     return _blocks(result.trace, np.maximum(result.trace.volume_l - result.trickle_l - taken, 0.0), block_s)

@@ -20,6 +20,7 @@ from flowsift.study.budget_greywater import (
 from flowsift.study.budget_landscape import M2_PER_FT2, Landscape, applied_water_allowance_gal
 from flowsift.study.budget_storage import steady_need_l, storage_for_reliability_l, storage_for_yield_l
 from flowsift.study.daily_volumes import LOSSES, OUTDOORS, daily_volumes
+from flowsift.study.leaks_lines import is_left_running
 from flowsift.tables import Table
 from flowsift.trace import FloatArray
 from flowsift.units import L_PER_GAL
@@ -100,7 +101,7 @@ class Budget:
     first, last : Timestamp
         First and last of them.
     demand : tuple of Demand
-        All of it, without losses, without outdoor use, without both.
+        All of it, without losses (trickle, toilet leaks, what was left running), without outdoor use, without both.
     greywater : tuple of GreywaterSource
         By source, and together as the last.
     need_l : Demand or None
@@ -190,12 +191,13 @@ def water_budget(
     if keep_days < 0 or (bedrooms is not None and bedrooms < 1):
         raise OptionError("keep_days is expected to be at least 0, bedrooms at least 1")
     days = daily_volumes(result)
+    meant = daily_volumes(result, without=is_left_running(result).to_numpy(dtype=bool)).chosen(days.complete)
     days = days.chosen(days.complete)
     if days.n_complete < LEAST_DAYS:
         raise NotEnoughDataError(f"{days.n_complete} complete days, expected at least {LEAST_DAYS} for a budget")
     parts = greywater_by_source(days, lavatory_share=lavatory_share)
     together = np.sum(list(parts.values()), axis=0)
-    tight = days.total_l - days.of(*LOSSES)
+    tight = meant.total_l - meant.of(*LOSSES)
     need = landscape.need_l(days.dates) if landscape is not None else None
     nan = float("nan")
     return Budget(
@@ -206,7 +208,7 @@ def water_budget(
             _demand("all", days.total_l),
             _demand("without losses", tight),
             _demand("without outdoor use", days.total_l - days.of(*OUTDOORS)),
-            _demand("without both", tight - days.of(*OUTDOORS)),
+            _demand("without both", tight - meant.of(*OUTDOORS)),
         ),
         greywater=tuple(
             GreywaterSource(source=name, mean_l=float(v.mean()), low_l=float(np.quantile(v, 0.1)))

@@ -65,12 +65,14 @@ class DailyVolumes:
         return Table({"date": dates, "complete": self.complete, "total_l": self.total_l, **columns})
 
 
-def daily_volumes(result: Disaggregation) -> DailyVolumes:
+def daily_volumes(result: Disaggregation, *, without: BoolArray | None = None) -> DailyVolumes:
     """Add up the volume of each label by local day.
 
     Parameters
     ----------
     result : Disaggregation
+    without : ndarray of bool, shape (n_events,), optional
+        Events to leave out.
 
     Returns
     -------
@@ -84,7 +86,9 @@ def daily_volumes(result: Disaggregation) -> DailyVolumes:
     day = np.clip(np.searchsorted(edge, trace.cell, side="right") - 1, 0, n_days - 1)
     volume = np.zeros((n_days, len(PARTS)))
     label = pd.Categorical(result.events["label"], categories=list(LABELS)).codes.astype(np.int64)
-    np.add.at(volume, (day[result.shares.flow], label[result.shares.event]), result.shares.volume_l)
+    shares = result.shares
+    taken_l = shares.volume_l if without is None else np.where(without[shares.event], 0.0, shares.volume_l)
+    np.add.at(volume, (day[shares.flow], label[shares.event]), taken_l)
     np.add.at(volume[:, -2], day, result.trickle_l)
     np.add.at(volume[:, -1], day, result.unexplained_by_cell_l)
     missing = np.zeros(n_days)

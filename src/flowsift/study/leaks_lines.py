@@ -37,6 +37,10 @@ LEFT_RUNNING = ("faucet", "shower", "bathtub", "hose", "pool_fill", "flush", "to
 HELD_AGAINST = {"pool_fill": "hose"}
 """A hose that was forgotten looks like a pool that is filled: such a fill is held against what hoses take."""
 
+ONCE_DAYS = 3.0
+"""A use like no other may be a burst if it took as much as everything else takes in so many days (assumption: nothing
+that belongs to a home's days does)."""
+
 LEAST_REFILLS = 5
 """Refills with nobody flushing from which on they are a line; fewer are one only if they took `LEAST_EXCESS_L`."""
 
@@ -146,8 +150,8 @@ def refills(result: Disaggregation, *, days: float) -> list[LeakLine]:
     """Return a line for each toilet that refills with nobody flushing."""
     events, trace = result.events, result.trace
     lines = []
-    for fixture, group in events[events["label"] == "toilet_leak"].groupby("fixture", sort=True):
-        group = group[~is_left_running(group)]
+    short = events[(events["label"] == "toilet_leak") & ~is_left_running(result)]
+    for fixture, group in short.groupby("fixture", sort=True):
         if len(group) < LEAST_REFILLS and group["volume_l"].sum() < LEAST_EXCESS_L:
             continue
         start = pd.DatetimeIndex(group["start"]).as_unit("ns")
@@ -192,51 +196,110 @@ def refills(result: Disaggregation, *, days: float) -> list[LeakLine]:
 
 
 def left_running(result: Disaggregation) -> list[LeakLine]:
-    """Return a line for each fixture that was left running, with what it took beyond the largest usual use."""
-    events, trace = result.events, result.trace
-    ranges = typical_ranges()
+    """Return a line for each fixture that was left running, and for each use that may be a burst.
+
+    The former lost what they took beyond the largest usual use, the latter the whole of it.
+    """
+    events, ranges = result.events, typical_ranges()
     lines = []
-    chosen = events[events["label"].isin(LEFT_RUNNING)]
-    for (fixture, label), group in chosen[is_left_running(chosen)].groupby(["fixture", "label"], sort=True):
-        usual = ranges[HELD_AGAINST.get(str(label), str(label))].volume_l.high
-        excess = group["volume_l"].to_numpy(dtype=np.float64) - usual
-        minutes = float(group["duration_s"].sum()) / SECONDS_PER_MINUTE
-        rate = float(group["volume_l"].sum()) / minutes
-        doubt = float(trace.pulse_l * np.sqrt(len(group)) / minutes)
-        n = len(group)
+    forgotten = _is_forgotten(events)
+    for (_, label), group in events[forgotten].groupby(["fixture", "label"], sort=True):
+        n, minutes = len(group), float(group["duration_s"].mean()) / SECONDS_PER_MINUTE
         lines.append(
-            LeakLine(
-                kind="left running",
-                fixture=str(fixture),
-                since=group["start"].min().tz_convert(trace.timezone),
-                until=group["end"].max().tz_convert(trace.timezone),
-                ongoing=bool(group["end"].max() >= trace.end - pd.Timedelta(2 * trace.interval_s, "s")),
-                rate_lpm=rate,
-                low_lpm=max(rate - doubt, 0.0),
-                high_lpm=rate + doubt,
-                volume_l=float(excess.sum()),
-                per_day_l=0.0,
-                low_per_day_l=0.0,
-                high_per_day_l=0.0,
-                per_year_l=0.0,
-                cost_per_year=float("nan"),
+            _running_line(
+                group,
+                result,
+                volume_l=float((group["volume_l"] - ranges[_held_against(str(label))].volume_l.high).sum()),
                 sure="likely" if float(group["probability"].mean()) >= 0.5 and label not in HELD_AGAINST else "weak",
-                reason=f"{n} use{'s' * (n != 1)}, {minutes / n:.0f} min each, far longer than such uses last"
+                reason=f"{n} use{'s' * (n != 1)}, {minutes:.0f} min each, far longer than such uses last"
                 + (", unless a pool was filled" if label in HELD_AGAINST else ""),
                 where=("ask who left it on, or whether it was meant", "hose taps, tubs, a stuck flapper"),
+            )
+        )
+    for _, once in events[_came_once(result) & ~forgotten].groupby(level=0, sort=True):
+        volume = float(once["volume_l"].sum())
+        lines.append(
+            _running_line(
+                once,
+                result,
+                volume_l=volume,
+                sure="weak",
+                reason=f"came once, {100 * volume / result.balance.metered_l:.0f} % of all water: a zone, a pool being "
+                "filled, or a burst",
+                where=(
+                    "ask whether it was meant: watering, a pool",
+                    "main, heater, hoses and pipes in the ground: wet or sunken spots",
+                ),
             )
         )
     return lines
 
 
-def is_left_running(events: pd.DataFrame) -> pd.Series:
+def is_left_running(result: Disaggregation) -> pd.Series:
+    """Tell of each event whether it was left running or may be a burst (a boolean column)."""
+    return _is_forgotten(result.events) | _came_once(result)
+
+
+def _is_forgotten(events: pd.DataFrame) -> pd.Series:
     """Tell of each event whether it lasted and took far more than such uses do (a boolean column)."""
-    ranges = typical_ranges()
     can = events["label"].isin(LEFT_RUNNING)
-    held = events["label"].map(lambda label: HELD_AGAINST.get(label, label))
-    longest = held.map(lambda label: LONGER_THAN_USUAL * ranges[label].duration_s.high).astype("float64")
-    largest = held.map(lambda label: ranges[label].volume_l.high).astype("float64")
-    return can & (events["duration_s"] > longest) & (events["volume_l"] > largest + LEAST_EXCESS_L)
+    longest, largest = _usual_most(events)
+    return can & (events["duration_s"] > LONGER_THAN_USUAL * longest) & (events["volume_l"] > largest + LEAST_EXCESS_L)
+
+
+def _came_once(result: Disaggregation) -> pd.Series:
+    """Tell of each event whether it is beyond what such uses are, like no other, and took much of the home's water."""
+    events, trace = result.events, result.trace
+    volume = events["volume_l"]
+    longest, largest = _usual_most(events)
+    beyond = (events["duration_s"] > longest) | (volume > largest)
+    # Of the largest use of a fixture: the next one, or none.
+    next_l = volume.groupby(events["fixture"]).transform(lambda each: each.nlargest(2).iloc[1:].sum())
+    others_per_day_l = (result.balance.metered_l - volume) / (trace.metered_s / SECONDS_PER_DAY)
+    return beyond & (volume > LONGER_THAN_USUAL * next_l) & (volume > ONCE_DAYS * others_per_day_l)
+
+
+def _usual_most(events: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    """Return how long [s] and how large [L] uses of each event's label usually are at most."""
+    ranges = typical_ranges()
+    held = events["label"].map(_held_against)
+    return (
+        held.map({label: usual.duration_s.high for label, usual in ranges.items()}).astype("float64"),
+        held.map({label: usual.volume_l.high for label, usual in ranges.items()}).astype("float64"),
+    )
+
+
+def _held_against(label: str) -> str:
+    return HELD_AGAINST.get(label, label)
+
+
+def _running_line(
+    uses: pd.DataFrame, result: Disaggregation, *, volume_l: float, sure: Sure, reason: str, where: tuple[str, ...]
+) -> LeakLine:
+    """Return the line of uses of one fixture, their loss a single one."""
+    trace = result.trace
+    minutes = float(uses["duration_s"].sum()) / SECONDS_PER_MINUTE
+    rate = float(uses["volume_l"].sum()) / minutes
+    doubt = float(trace.pulse_l * np.sqrt(len(uses)) / minutes)
+    return LeakLine(
+        kind="left running",
+        fixture=str(uses["fixture"].iloc[0]),
+        since=uses["start"].min().tz_convert(trace.timezone),
+        until=uses["end"].max().tz_convert(trace.timezone),
+        ongoing=bool(uses["end"].max() >= trace.end - pd.Timedelta(2 * trace.interval_s, "s")),
+        rate_lpm=rate,
+        low_lpm=max(rate - doubt, 0.0),
+        high_lpm=rate + doubt,
+        volume_l=volume_l,
+        per_day_l=0.0,
+        low_per_day_l=0.0,
+        high_per_day_l=0.0,
+        per_year_l=0.0,
+        cost_per_year=float("nan"),
+        sure=sure,
+        reason=reason,
+        where=where,
+    )
 
 
 def _count_interval(n: int) -> tuple[float, float]:
