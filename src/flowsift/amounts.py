@@ -52,6 +52,10 @@ class Amounts:
         """Return a flow in words: ``0.117 L/min``."""
         return f"{plain(self.number(lpm))} {self.unit}/min"
 
+    def flow_range(self, low_lpm: float, high_lpm: float) -> str:
+        """Return two flows in words: ``0.110 to 0.117 L/min``."""
+        return f"{' to '.join(plain_pair(self.number(low_lpm), self.number(high_lpm)))} {self.unit}/min"
+
     def bounds(self, low_lpm: float, high_lpm: float) -> str:
         """Return the bounds of a flow in words, without the unit."""
         low, high = plain_pair(self.number(low_lpm), self.number(high_lpm))

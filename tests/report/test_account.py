@@ -184,6 +184,20 @@ def test_a_trickle_in_two_spans_is_averaged_over_its_time():
     assert "from the start to 2024-03-10 10:30 in 2 spans, 67 % of" in account_text(account)
 
 
+def test_a_trickle_whose_rate_changed_has_its_lowest_and_highest_rate():
+    trickle = home([1.0] * 10, ["faucet"] * 10, trickle_l=7.2).trickle
+    later = {"start": trickle["end"], "end": trickle["end"] + pd.Timedelta("4h")}
+    drop = trickle.assign(**later, rate_lpm=0.04, low_lpm=0.03, high_lpm=0.05)
+    result = replace(home([1.0], ["faucet"], trickle_l=5.0), trickle=pd.concat([trickle, drop], ignore_index=True))
+    account = water_account(result)
+    line = account.trickle
+    assert (line.changed, line.least_lpm, line.most_lpm) == (True, 0.04, pytest.approx(0.1))
+    assert f"  0.0400 to 0.100 L/min, mean {line.rate_lpm:.4f} L/min\n" in account_text(account)
+    assert json_dict(account)["trickle"]["least_lpm"] == 0.04
+    steady = water_account(home([1.0] * 10, ["faucet"] * 10, trickle_l=7.2)).trickle
+    assert (steady.changed, steady.least_lpm, steady.most_lpm) == (False, steady.rate_lpm, steady.rate_lpm)
+
+
 def test_toilets_are_those_of_the_study(demo):
     account, study = water_account(demo), flushes(demo)
     assert [(t.toilet, t.kind) for t in account.toilets] == [(t.name, "full") for t in study.toilets]

@@ -53,7 +53,10 @@ def test_spans_with_a_short_break_are_one_leak_and_far_ones_two():
     assert len(leaks(answer(7, trickle=[(0, 2, 0.5), (4, 7, 0.5)])).lines) == 2
     grown = leaks(answer(7, trickle=[(0, 2, 0.5), (2, 7, 1.0)])).lines[0]
     assert grown.rate_lpm == 1.0
-    assert "2.0 times" in grown.reason
+    assert "grew to 2.0 times its first rate by 2024-06-05 00:00" in grown.reason
+    fallen = leaks(answer(7, trickle=[(0, 2, 0.5), (2, 5.5, 0.16), (5.6, 7, 0.16)])).lines[0]
+    assert fallen.rate_lpm == 0.16
+    assert "fell to 32 % of its first rate by 2024-06-05 00:00" in fallen.reason
 
 
 def test_refills_a_hose_left_on_and_a_raised_zone_have_their_lines():

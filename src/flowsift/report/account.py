@@ -54,6 +54,8 @@ class TrickleLine:
     ----------
     rate_lpm, low_lpm, high_lpm : float
         Mean rate over the time it ran, and the mean of its 90 % bounds [L/min].
+    least_lpm, most_lpm : float
+        Rate of its lowest and of its highest span [L/min]; both the mean rate where their bounds meet.
     per_day_l, volume_l : float
         Volume a day of observed time, and in all [L].
     running : float
@@ -67,12 +69,19 @@ class TrickleLine:
     rate_lpm: float
     low_lpm: float
     high_lpm: float
+    least_lpm: float
+    most_lpm: float
     per_day_l: float
     volume_l: float
     running: float
     first: pd.Timestamp
     last: pd.Timestamp
     spans: int
+
+    @property
+    def changed(self) -> bool:
+        """Whether it ran at more than one rate."""
+        return self.least_lpm < self.most_lpm
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -245,10 +254,16 @@ def _trickle(result: Disaggregation) -> TrickleLine | None:
         return None
     seconds = (spans["end"] - spans["start"]).dt.total_seconds().to_numpy()
     volume = result.balance.trickle_l
+    rate, low, high = spans[["rate_lpm", "low_lpm", "high_lpm"]].to_numpy(dtype=np.float64).T
+    mean = float(np.average(rate, weights=seconds))
+    least, most = int(rate.argmin()), int(rate.argmax())
+    changed = high[least] < low[most]
     return TrickleLine(
-        rate_lpm=float(np.average(spans["rate_lpm"].to_numpy(), weights=seconds)),
-        low_lpm=float(np.average(spans["low_lpm"].to_numpy(), weights=seconds)),
-        high_lpm=float(np.average(spans["high_lpm"].to_numpy(), weights=seconds)),
+        rate_lpm=mean,
+        low_lpm=float(np.average(low, weights=seconds)),
+        high_lpm=float(np.average(high, weights=seconds)),
+        least_lpm=float(rate[least]) if changed else mean,
+        most_lpm=float(rate[most]) if changed else mean,
         per_day_l=volume * SECONDS_PER_DAY / observed_s,
         volume_l=volume,
         running=min(float(seconds.sum()) / observed_s, 1.0),

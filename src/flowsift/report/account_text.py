@@ -98,8 +98,13 @@ def _trickle(account: Account, printed: dict[str, RoundedUse], say: Amounts) -> 
         return wrapped("none found" if account.trickle_told else TOO_SHORT)
     row = printed[TRICKLE]
     daily = "" if account.short else f"{row.daily:,.1f} {say.unit} a day, "
+    rate = (
+        f"{say.flow_range(trickle.least_lpm, trickle.most_lpm)}, mean {say.flow(trickle.rate_lpm)}"
+        if trickle.changed
+        else f"{say.flow(trickle.rate_lpm)} ({say.bounds(trickle.low_lpm, trickle.high_lpm)})"
+    )
     return (
-        f"  {say.flow(trickle.rate_lpm)} ({say.bounds(trickle.low_lpm, trickle.high_lpm)})",
+        f"  {rate}",
         f"  {_when(account, trickle)}",
         f"  {daily}{row.volume:,.1f} {say.unit} in all",
     )

@@ -119,8 +119,11 @@ def trickles(result: Disaggregation) -> list[LeakLine]:
         sure: Sure = "firm" if seconds >= FIRM_S else "likely" if seconds >= LIKELY_S else "weak"
         hours = seconds / 3600.0
         reason = f"never stopped in {hours / 24:.1f} days" if hours >= 48 else f"never stopped in {hours:.0f} hours"
-        if rates[first, 2] < low:
-            reason += f"; grew to {rate / max(rates[first, 0], 1e-12):.1f} times its first rate"
+        if rates[first, 2] < low or rates[first, 1] > high:
+            times = rate / max(rates[first, 0], 1e-12)
+            to = f"grew to {times:.1f} times" if times > 1 else f"fell to {100 * times:.0f} % of"
+            apart = [k for k in group if rates[k, 2] < low or rates[k, 1] > high]
+            reason += f"; {to} its first rate by {start[apart[-1] + 1].tz_convert(zone):%Y-%m-%d %H:%M}"
         per_day = rate * SECONDS_PER_DAY / SECONDS_PER_MINUTE
         lines.append(
             LeakLine(

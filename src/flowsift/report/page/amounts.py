@@ -35,7 +35,7 @@ def total(litres: float) -> Markup:
 
 def volume_range(low_l: float, high_l: float) -> Markup:
     """Return the bounds of a volume with their unit."""
-    return both(lambda say: f"{_pair(say, low_l, high_l)} {say.unit}")
+    return both(lambda say: f"{' to '.join(plain_pair(say.number(low_l), say.number(high_l)))} {say.unit}")
 
 
 def small_volume(litres: float) -> Markup:
@@ -50,8 +50,4 @@ def flow(lpm: float) -> Markup:
 
 def flow_range(low_lpm: float, high_lpm: float) -> Markup:
     """Return the bounds of a flow with their unit."""
-    return both(lambda say: f"{_pair(say, low_lpm, high_lpm)} {say.unit}/min")
-
-
-def _pair(say: Amounts, low: float, high: float) -> str:
-    return " to ".join(plain_pair(say.number(low), say.number(high)))
+    return both(lambda say: say.flow_range(low_lpm, high_lpm))

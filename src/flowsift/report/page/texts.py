@@ -74,9 +74,10 @@ def _trace(result: Disaggregation) -> Markup:
 
 
 def _trickle(line: TrickleLine) -> Markup:
-    return Markup("Mean rate {} (90 % interval {}), {:.0f} % of the time, from {} to {}.").format(
+    return Markup("Mean rate {} ({} {}), {:.0f} % of the time, from {} to {}.").format(
         amounts.flow(line.rate_lpm),
-        amounts.flow_range(line.low_lpm, line.high_lpm),
+        "it changed:" if line.changed else "90 % interval",
+        amounts.flow_range(*((line.least_lpm, line.most_lpm) if line.changed else (line.low_lpm, line.high_lpm))),
         100 * line.running,
         moment(line.first),
         moment(line.last),
