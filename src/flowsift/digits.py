@@ -38,13 +38,15 @@ def plain_pair(low: float, high: float) -> tuple[str, str]:
     return plain(low), plain(high)
 
 
-def round_to_sum(values: Iterable[float], *, decimals: int) -> list[float]:
-    """Round numbers so that they still add up to their rounded sum (largest remainder).
+def round_to_sum(values: Iterable[float], *, total: float, decimals: int) -> list[float]:
+    """Round numbers so that they still add up to their rounded total (largest remainder).
 
     Parameters
     ----------
     values : iterable of float
         Numbers >= 0.
+    total : float
+        Their sum as it is written elsewhere: added up anew, it may differ in the last bit and round the other way.
     decimals : int
         Digits after the point.
 
@@ -56,7 +58,7 @@ def round_to_sum(values: Iterable[float], *, decimals: int) -> list[float]:
     step = 10.0**-decimals
     scaled = np.asarray(list(values), dtype=np.float64) / step
     whole = np.floor(scaled + 1e-9)
-    missing = round(float(scaled.sum())) - int(whole.sum())
+    missing = round(round(total, decimals) / step) - int(whole.sum())
     order = np.argsort(whole - scaled, kind="stable")
     whole[order[: max(missing, 0)]] += 1
     return [float(round(w * step, decimals)) for w in whole]

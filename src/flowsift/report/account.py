@@ -174,7 +174,8 @@ class Account:
 
 def percentages(uses: Sequence[UseLine]) -> dict[str, float]:
     """Return the share of each label as it is shown, to a tenth, so that the shares add up [%]."""
-    rounded = round_to_sum((100.0 * use.share for use in uses), decimals=1)
+    percent = [100.0 * use.share for use in uses]
+    rounded = round_to_sum(percent, total=sum(percent), decimals=1)
     return {use.label: percent for use, percent in zip(uses, rounded, strict=True)}
 
 

@@ -70,7 +70,7 @@ def _line(line: LeakLine, ledger: LeakLedger, say: Amounts) -> tuple[str, ...]:
 def _balance(ledger: LeakLedger, say: Amounts) -> tuple[str, ...]:
     names = ("losses above", "uses", "not explained")
     volumes = (ledger.losses_l, ledger.uses_l, ledger.unexplained_l)
-    printed = round_to_sum([say.number(v) for v in volumes], decimals=1)
+    printed = round_to_sum([say.number(v) for v in volumes], total=say.number(ledger.metered_l), decimals=1)
     rows = [f"  {name:<20}{value:>13,.1f} {say.unit}" for name, value in zip(names, printed, strict=True)]
     rows.append(f"  {'metered':<20}{sum(printed):>13,.1f} {say.unit}")
     if ledger.per_day_l > 0:

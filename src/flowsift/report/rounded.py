@@ -32,8 +32,8 @@ class RoundedUse:
 def rounded_uses(account: Account, say: Amounts) -> list[RoundedUse]:
     """Return the lines that have a volume, and the unexplained one; each of their columns adds up as it is shown."""
     shown = [use for use in account.uses if use.volume_l > 0 or use.label == UNEXPLAINED]
-    volumes = round_to_sum((say.number(use.volume_l) for use in shown), decimals=1)
-    daily = round_to_sum((say.number(use.per_day_l) for use in shown), decimals=1)
+    volumes = round_to_sum((say.number(use.volume_l) for use in shown), total=say.number(account.metered_l), decimals=1)
+    daily = round_to_sum((say.number(use.per_day_l) for use in shown), total=say.number(account.per_day_l), decimals=1)
     shares = percentages(shown)
     return [
         RoundedUse(use=use, volume=volume, daily=day, share=shares[use.label])
