@@ -27,7 +27,11 @@ RESET, SET_BACK = "register reset", "register set back"
 """Findings of a counter that started anew: readings before and after it have no difference."""
 
 MAX_FALLS = 0.1
-"""Falling readings up to this share of all changes are faults; more of them mean that it is no register."""
+"""Falling readings up to this share of all changes are faults; more of them mean that it is no register, unless water
+flows back."""
+
+MAX_BACK_FLOW = 0.1
+"""Water may flow back up to this share of what passes (assumption, generous: a tank that is heated swells by 2 %)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,9 +52,17 @@ class Steps:
     findings: tuple[Finding, ...]
 
 
-def falls_seldom(change: FloatArray) -> bool:
-    """Tell whether changes from reading to reading may be a register's, which falls only by faults."""
-    return bool(np.count_nonzero(change < 0) <= max(2, MAX_FALLS * np.count_nonzero(change)))
+def falls_seldom(change_l: FloatArray) -> bool:
+    """Tell whether changes from reading to reading [L] may be a register's, which falls by faults and by back-flow.
+
+    Faults are few. Back-flow is told by its volume: the finer the register, the more readings it takes. A rise counts
+    for no more than a dip can, so that a flow with a few high peaks is none.
+    """
+    fall, rise = -change_l[change_l < 0], change_l[change_l > 0]
+    dip = fall <= DIP_L
+    few = max(2, MAX_FALLS * (fall.size + rise.size))
+    flows_back = fall[dip].sum() <= MAX_BACK_FLOW * np.minimum(rise, DIP_L).sum()
+    return bool(fall.size <= few or (np.count_nonzero(~dip) <= few and flows_back))
 
 
 def differences(
@@ -96,8 +108,8 @@ def differences(
         row = int(np.flatnonzero(usable)[fall[0] + 1])
         raise InputError(
             f"found a reading that is {quality.in_both(quality.volume(-float(change[fall[0]])))} below the one before "
-            f"({fall.size:,} of {np.count_nonzero(change):,} changes are falls), expected a register that rises: is it "
-            "a volume or a flow?",
+            f"({fall.size:,} of {np.count_nonzero(change):,} changes are falls), expected a register that rises, but "
+            f"for back-flow of up to {100 * MAX_BACK_FLOW:.0f} % of what passes: is it a volume or a flow?",
             row=rows.at(row),
             column=column,
         )

@@ -161,7 +161,7 @@ def _kind(name: str, value: FloatArray, ns: IntArray, unit: Unit | None) -> tupl
     by_name = kind_in_name(name)
     if unit is not None and unit.minutes is not None:
         return "flow", "its unit is a rate"
-    if by_name == "register" and _mostly_rises(value, ns):
+    if by_name == "register" and _mostly_rises(value * (unit.factor if unit is not None else 1.0), ns):
         return "register", "its name says so and it rises"
     if by_name == "register" and _barely_changes(value, ns):
         return "register", "its name says so and it changes by little of itself"
@@ -194,8 +194,8 @@ def _rises(v: FloatArray) -> bool:
     return rises >= REGISTER_RISES and int((step < 0).sum()) <= rises // 100 and float(v.max()) > 2 * float(step.max())
 
 
-def _mostly_rises(value: FloatArray, ns: IntArray) -> bool:
-    return falls_seldom(np.diff(_by_time(value, ns)))
+def _mostly_rises(value_l: FloatArray, ns: IntArray) -> bool:
+    return falls_seldom(np.diff(_by_time(value_l, ns)))
 
 
 def _barely_changes(value: FloatArray, ns: IntArray) -> bool:
