@@ -71,6 +71,18 @@ def test_a_leak_that_doubles_is_two_spans():
     assert found.rate_lpm == pytest.approx([0.2, 0.4], rel=0.06)
 
 
+@pytest.mark.parametrize(("before_lpm", "after_lpm"), [(0.25, 0.08), (0.06, 0.19), (0.4, 0.3)])
+@pytest.mark.parametrize("hour", [2, 14, 21.5])
+def test_a_change_of_level_is_dated_to_the_block(before_lpm, after_lpm, hour):
+    change = round(3 * DAY + hour * HOUR)
+    leak = np.where(np.arange(6 * DAY) < change, before_lpm, after_lpm)
+    life = with_life(leak, np.random.default_rng(11), per_hour=2.0)
+    found = find_trickle(trace_of(metered(life, 0.02), days=6, pulse_l=0.02))
+    assert found.start.size == 2
+    assert found.end[0] == found.start[1]
+    assert abs(found.start[1] - change) <= 1200  # two blocks: one may hold uses
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_a_sound_home_has_none(seed):
     rng = np.random.default_rng(seed)

@@ -46,7 +46,27 @@ def level_pieces(
     pieces = _without_humps(pieces, resolution)
     if is_sparse(rate, resolution):
         return _evenly_spaced(blocks, resolution, pieces)
-    return [(c, d) for c, d, _ in pieces]
+    return _cut_where_it_fits(blocks, resolution, pieces)
+
+
+def _cut_where_it_fits(
+    blocks: Blocks, resolution: Resolution, pieces: list[tuple[int, int, Reading]]
+) -> list[tuple[int, int]]:
+    """Move each cut between two levels to the block from which on the volumes lie nearer to the second one.
+
+    A block far from both levels tells nothing: it holds uses.
+    """
+    edges = [pieces[0][0], *(d for _, d, _ in pieces)]
+    for k, (before, after) in enumerate(pairwise(pieces), start=1):
+        a, b = edges[k - 1], edges[k + 1]
+        first_l, second_l = (reading.rate_lpm * resolution.block_min for _, _, reading in (before, after))
+        apart_l = abs(first_l - second_l)
+        off_first, off_second = (
+            np.where(blocks.known[a:b] > 0, np.minimum(np.abs(blocks.volume_l[a:b] - level_l), apart_l), 0.0)
+            for level_l in (first_l, second_l)
+        )
+        edges[k] = a + 1 + int(np.argmin(np.cumsum(off_first - off_second)[:-1]))
+    return list(pairwise(edges))
 
 
 def _evenly_spaced(
