@@ -16,7 +16,6 @@ from flowsift.study import flushes
 from flowsift.study.flushes_measured import COARSE_PULSE_L
 from flowsift.study.flushes_odds import in_bursts, is_toilet, signs
 from flowsift.study.flushes_refills import refills_of
-from flowsift.study.flushes_shape import shape_odds
 
 
 def test_two_toilets_of_known_volume():
@@ -373,6 +372,19 @@ def test_pieces_of_one_use_may_lie_in_one_cell():
     assert refills_of(result, "flush").flow_lpm.tolist() == pytest.approx([6.0])
 
 
+def test_events_are_described_alike_whichever_are_asked_for():
+    result = coarse_home([(6.0, 6.0), (4.8, 8.0)])
+    events = result.events.assign(label=np.where(np.arange(len(result.events)) % 3 == 1, "faucet", "flush"))
+    several = from_uses(result.trace, events[["start", "end", "label"]])
+    some, every = refills_of(several, "faucet"), refills_of(several, "faucet", "flush")
+    assert 0 < len(some) < len(every)
+    same = every.at_rows(some.row)
+    for name in ("flow_lpm", "flow_error", "trickle_l", "isolated"):
+        assert getattr(some, name).tolist() == getattr(same, name).tolist()
+    assert some.shape.clean.any()
+    assert some.shape.clean.tolist() == same.shape.clean.tolist()
+
+
 def test_uses_in_pieces_are_studied_as_whole_ones():
     result = coarse_home([(6.0, 6.0), (4.8, 8.0)])
     whole = result.shares
@@ -381,5 +393,6 @@ def test_uses_in_pieces_are_studied_as_whole_ones():
     )
     pieces = replace(result, shares=twice)
     for name in ("clean", "mixed"):
-        assert getattr(shape_odds(pieces), name).tolist() == getattr(shape_odds(result), name).tolist()
+        odds, of_whole = (getattr(refills_of(each, "flush").shape, name) for each in (pieces, result))
+        assert odds.tolist() == of_whole.tolist()
     assert [t.full.volume_l for t in flushes(pieces).toilets] == [t.full.volume_l for t in flushes(result).toilets]

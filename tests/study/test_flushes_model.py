@@ -1,5 +1,6 @@
 """The parts that a volume per flush rests on: densities, the estimate, the meter, classes and savings."""
 
+import tracemalloc
 from itertools import pairwise
 
 import numpy as np
@@ -11,7 +12,7 @@ from flowsift.errors import OptionError
 from flowsift.standards import dual_flush_effective_l, figure
 from flowsift.study.flushes_classes import call_class, volume_classes
 from flowsift.study.flushes_density import extra_log_density, extra_mean, normal_log_density
-from flowsift.study.flushes_drift import median_slope
+from flowsift.study.flushes_drift import MOST_FLUSHES, drift, median_slope
 from flowsift.study.flushes_meter import meter_limits
 from flowsift.study.flushes_modes import Reading, find_modes
 from flowsift.study.flushes_saving import replacement_saving, yearly_l
@@ -161,6 +162,20 @@ def test_modes_of_two_toilets_and_none_of_taps():
     assert len(taps) == 0
 
 
+def test_refills_of_years_take_little_memory():
+    # All pairs of 4,000 refills are 128 MB for each number that is told of a pair.
+    rng = np.random.default_rng(6)
+    volume, flow = rng.normal(6.0, 0.08, 4000), rng.normal(8.0, 0.2, 4000)
+    start_s = np.arange(4000) * 7200.0
+    tracemalloc.start()
+    modes = usual_modes(volume, flow, reading=Reading(pulse_l=0.03, interval_s=1.0))
+    assert drift(start_s, volume, own_l=6.0) is not None
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert modes.volume_l == pytest.approx([6.0], rel=0.01)
+    assert peak < 80e6
+
+
 def test_the_meters_limits_are_the_published_ones():
     # Illinois tit. 83 sec. 600.310: 98.5 to 101.5 % at the intermediate and maximum test flow, 95 to 101.5 % at the
     # minimum; Maine ch. 62 sec. 3: 0.25 and 2 gal/min for a 5/8 in meter.
@@ -272,3 +287,13 @@ def test_the_median_slope_is_that_of_a_statistics_library():
     slope, ((low, high), (surely_low, surely_high)) = median_slope(t, v, confidences=(0.9, 0.998))
     assert (slope, low, high) == pytest.approx([theilslopes(v, t, alpha=0.9)[k] for k in (0, 2, 3)])
     assert (surely_low, surely_high) == pytest.approx(theilslopes(v, t, alpha=0.998)[2:])
+
+
+def test_the_drift_of_very_many_flushes_is_that_of_an_even_part_of_them():
+    rng = np.random.default_rng(8)
+    start_s = np.sort(rng.uniform(0.0, 400 * 86_400.0, 2 * MOST_FLUSHES + 1))
+    volume = 6.0 + 0.01 * start_s / (30 * 86_400.0) + rng.normal(0.0, 0.05, start_s.size)
+    found = drift(start_s, volume, own_l=6.07)
+    assert found == drift(start_s[::3], volume[::3], own_l=6.07)
+    assert found.told
+    assert found.low_l < 0.01 < found.high_l

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,9 @@ from flowsift.units import SECONDS_PER_DAY
 DRIFT_FLUSHES, DRIFT_NEAR = 12, 0.08
 """Flushes that each half of the record needs before a drift is told, and how near to the toilet's own volume they must
 be, as a share: others are partial or have other water in them."""
+
+MOST_FLUSHES = 3000
+"""Of more flushes than these only every second, third and so on is taken: pairs grow as the square of flushes."""
 
 DRIFT_SURE = 0.998
 """Confidence from which a drift is told: a street has many toilets."""
@@ -56,7 +60,8 @@ def drift(start_s: FloatArray, volume_l: FloatArray, *, own_l: float) -> Drift |
     near: BoolArray = np.abs(volume_l / own_l - 1.0) < DRIFT_NEAR
     if near.sum() < 2 * DRIFT_FLUSHES:
         return None
-    t, v = start_s[near] / SECONDS_PER_DAY / DAYS_PER_MONTH, volume_l[near]
+    taken = np.flatnonzero(near)[:: math.ceil(near.sum() / MOST_FLUSHES)]
+    t, v = start_s[taken] / SECONDS_PER_DAY / DAYS_PER_MONTH, volume_l[taken]
     middle = 0.5 * (t[0] + t[-1])
     if min((t < middle).sum(), (t >= middle).sum()) < DRIFT_FLUSHES:
         return None
@@ -82,10 +87,8 @@ def median_slope(
     Association 63, 1968; ties as in Hollander and Wolfe, "Nonparametric statistical methods". Written out because
     `scipy.stats` takes longer to import than all the rest.
     """
-    first, second = np.triu_indices(t.size, 1)
-    apart = t[second] - t[first]
-    differ = apart != 0.0
-    slopes = np.sort((v[second] - v[first])[differ] / apart[differ])
+    slopes = np.concatenate([_slopes_from(k, t, v) for k in range(t.size)])
+    slopes.sort()
     n = float(t.size)
     variance = n * (n - 1.0) * (2.0 * n + 5.0)
     for values in (t, v):
@@ -98,3 +101,10 @@ def median_slope(
         high = min(int(np.round(0.5 * (slopes.size + off))), slopes.size - 1)
         intervals.append((float(slopes[low]), float(slopes[high])))
     return float(np.median(slopes)), tuple(intervals)
+
+
+def _slopes_from(k: int, t: FloatArray, v: FloatArray) -> FloatArray:
+    """Return the slopes between one point and those after it that differ in `t`."""
+    apart = t[k + 1 :] - t[k]
+    differ = apart != 0.0
+    return np.asarray((v[k + 1 :] - v[k])[differ] / apart[differ])

@@ -47,6 +47,9 @@ PRIOR_REFILLS = 8.0
 MOST_MODES, MOST_PLACES = 10, 30
 ROUNDS, MOVES = 20, 6
 
+ROWS_AT_ONCE = 256
+"""Refills that are held against all others at once: pairs of a year's would not fit a small memory."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Reading:
@@ -211,20 +214,26 @@ class _Fit:
 
     def places(self) -> IntArray:
         """Return the refills around which most others lie, one per neighbourhood, densest first."""
-        sd = np.hypot(SPREAD * self.volume_l[:, None], self.volume_error_l)
-        flow_sd = np.hypot(FLOW_SPREAD, self.flow_error)
-        away = ((self.volume_l[:, None] - self.volume_l) / sd) ** 2
-        away += ((self.log_flow[:, None] - self.log_flow) / flow_sd) ** 2
-        density = np.exp(-0.5 * away).sum(axis=1)
-        left = np.ones(self.volume_l.size, bool)
+        n = self.volume_l.size
+        some = [slice(first, first + ROWS_AT_ONCE) for first in range(0, n, ROWS_AT_ONCE)]
+        density = np.concatenate([np.exp(-0.5 * self._away(rows)).sum(axis=1) for rows in some])
+        left = np.ones(n, bool)
         places: list[int] = []
         while left.any() and len(places) < MOST_PLACES:
             k = int(np.argmax(np.where(left, density, -1.0)))
             if density[k] < 2.0:
                 break
             places.append(k)
-            left &= away[k] > 1.2**2
+            left &= self._away(slice(k, k + 1))[0] > 1.2**2
         return np.array(places, dtype=np.int64)
+
+    def _away(self, rows: slice) -> FloatArray:
+        """Return the squared distance of all refills from some, in spreads of these, shape (n_rows, n_refills)."""
+        sd = np.hypot(SPREAD * self.volume_l[rows, None], self.volume_error_l[rows])
+        flow_sd = np.hypot(FLOW_SPREAD, self.flow_error[rows])
+        away = ((self.volume_l[rows, None] - self.volume_l) / sd) ** 2
+        away += ((self.log_flow[rows, None] - self.log_flow) / flow_sd) ** 2
+        return np.asarray(away)
 
     def shares(self, modes: Modes) -> tuple[Modes, float]:
         """Fit the shares of groups where they are, and return them with the log likelihood."""

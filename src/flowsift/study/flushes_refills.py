@@ -108,7 +108,7 @@ def refills_of(result: Disaggregation, *labels: str) -> Refills:
     row = np.flatnonzero(events["label"].isin(labels).to_numpy(dtype=bool)).astype(np.int64)
     near = max(2.0 * trace.interval_s, NEIGHBOUR_S)
     alone = ~events["overlaps"].to_numpy(dtype=bool) & ~_crowded(start, end, near_s=near)
-    flow_lpm, flow_error = _steady_flow(result)
+    flow_lpm, flow_error = _steady_flow(result, row)
     trickle = np.bincount(result.shares.event, result.trickle_l[result.shares.flow], minlength=n)
     return Refills(
         row=row,
@@ -117,12 +117,12 @@ def refills_of(result: Disaggregation, *labels: str) -> Refills:
         volume_l=events["volume_l"].to_numpy(dtype=np.float64)[row],
         volume_error_l=np.where(alone[row], 0.0, EDGE_LPM * trace.interval_s / SECONDS_PER_MINUTE),
         trickle_l=trickle[row].astype(np.float64),
-        flow_lpm=flow_lpm[row],
-        flow_error=flow_error[row],
+        flow_lpm=flow_lpm,
+        flow_error=flow_error,
         probability=events["probability"].to_numpy(dtype=np.float64)[row],
         isolated=alone[row],
         at_gap=_at_gap(result, start, end)[row],
-        shape=shape_odds(result).chosen(row),
+        shape=shape_odds(result, row),
     )
 
 
@@ -149,16 +149,16 @@ def _at_gap(result: Disaggregation, start_s: FloatArray, end_s: FloatArray) -> B
     return np.asarray(last > first, dtype=np.bool_)
 
 
-def _steady_flow(result: Disaggregation) -> tuple[FloatArray, FloatArray]:
-    """Return each event's flow while its valve is open wide [L/min] and its error as a share, shapes (n_events,)."""
-    trace, shares, events = result.trace, merged(result.shares), result.events
+def _steady_flow(result: Disaggregation, row: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Return some events' flow while the valve is open wide [L/min] and its error as a share, shapes (n_rows,)."""
+    trace, shares = result.trace, merged(result.shares)
     volume_sd_l = Reading(pulse_l=trace.pulse_l, interval_s=trace.interval_s).volume_sd_l
-    flow = events["mean_lpm"].to_numpy(dtype=np.float64).copy()
+    flow = result.events["mean_lpm"].to_numpy(dtype=np.float64)[row]
     error = np.full(flow.size, ONE_CELL_ERROR)
-    event, cell, volume = shares.event, trace.cell[shares.flow], shares.volume_l
-    bound = np.searchsorted(event, np.arange(len(events) + 1))
-    for k in range(len(events)):
-        own = slice(bound[k], bound[k + 1])
+    cell, volume = trace.cell[shares.flow], shares.volume_l
+    first, stop = np.searchsorted(shares.event, row), np.searchsorted(shares.event, row, side="right")
+    for k in range(row.size):
+        own = slice(first[k], stop[k])
         upto = np.cumsum(volume[own])
         if upto.size < 2:
             continue

@@ -71,30 +71,33 @@ def no_shape_odds(n_refills: int) -> ShapeOdds:
     return ShapeOdds(clean=np.zeros(n_refills), mixed=np.zeros(n_refills))
 
 
-def shape_odds(result: Disaggregation) -> ShapeOdds:
-    """Return how much the shape of each event speaks for a refill alone and for a mixed one, shape (n_events,).
+def shape_odds(result: Disaggregation, row: IntArray) -> ShapeOdds:
+    """Return how much the shapes of some events speak for a refill alone and for a mixed one, shape (n_rows,).
 
     Parameters
     ----------
     result : Disaggregation
         All zero where the trace is not coarse (`COARSE_S`): there the segmentation has parted what it could.
+    row : ndarray of int64, shape (n_rows,)
+        Rows of the table of events.
     """
-    trace, n = result.trace, len(result.events)
-    odds = no_shape_odds(n)
+    trace = result.trace
+    odds = no_shape_odds(row.size)
     if trace.interval_s < COARSE_S:
         return odds
     shares = merged(result.shares)
     cell, volume = trace.cell[shares.flow], shares.volume_l
-    bound = np.searchsorted(shares.event, np.arange(n + 1))
+    first, stop = np.searchsorted(shares.event, row), np.searchsorted(shares.event, row, side="right")
     slack_l = trace.pulse_l * (1.0 + 1e-6)
-    for k in range(n):
-        own = slice(bound[k], bound[k + 1])
-        if bound[k] == bound[k + 1] or cell[own][-1] - cell[own][0] + 1 < LEAST_CELLS:
+    for k in range(row.size):
+        own = slice(first[k], stop[k])
+        if first[k] == stop[k] or cell[own][-1] - cell[own][0] + 1 < LEAST_CELLS:
             continue
         flow = np.zeros(int(cell[own][-1] - cell[own][0]) + 1)
         flow[cell[own] - cell[own][0]] = volume[own]
         column = int(np.searchsorted(LONGER_CELLS, flow.size, side="right"))
-        clean, mixed, none = (np.log(SHARES[kind][_look(flow, slack_l)][column]) for kind in SHARES)
+        look = _look(flow, slack_l)
+        clean, mixed, none = (np.log(share[look][column]) for share in SHARES.values())
         odds.clean[k], odds.mixed[k] = clean - none, mixed - none
     return odds
 
