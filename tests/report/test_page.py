@@ -151,6 +151,19 @@ def test_the_usual_week_holds_the_metered_volume(demo):
     assert week["hours_seen"].sum() == pytest.approx(demo.trace.duration_s / 3600)
 
 
+@pytest.mark.parametrize("zone", ["Asia/Kolkata", "Asia/Kathmandu", "Europe/Berlin"])
+def test_hours_of_the_usual_week_are_those_of_the_clock(zone):
+    # A week of local time with water from seven to eight alone, and the last hour not seen.
+    minutes = np.arange(7 * 1440 - 60)
+    flow = np.where(minutes % 1440 // 60 == 7, 2.0, 0.0)
+    start = pd.Timestamp("2024-05-06", tz=zone)
+    trace = fs.Trace.from_volumes(start + pd.to_timedelta(minutes, unit="min"), flow, 0.1)
+    week = usual_week(fs.disaggregate(trace))
+    assert trace.timezone == zone
+    assert week["volume_l"][:-1].tolist() == np.where(week["hour"] == 7, 120.0, 0.0)[:-1].tolist()
+    assert week["hours_seen"].tolist() == [1.0] * 167 + [0.0]
+
+
 def test_a_name_can_do_nothing():
     page = page_of(small_answer(fixture=HOSTILE), title=HOSTILE)
     elements = Elements(page).found
