@@ -17,6 +17,7 @@ import flowsift as fs
 from flowsift.disaggregation import from_uses
 from flowsift.households.shipped import read_shipped
 from flowsift.labels import LABELS
+from flowsift.report.page.sheets import branches_sheet
 from flowsift.report.steps_drawn import flow_steps
 from flowsift.report.weeks import usual_week
 from flowsift.study.isolation import isolate
@@ -207,6 +208,17 @@ def test_an_isolation_test_is_shown_when_given():
     assert "2.7 L an hour in short draws" in page
     assert "refilling toilet" in page
     assert "sheet-branches" not in page_of(result)
+
+
+def test_a_branch_that_no_step_tells_is_said_to_be_open():
+    trace = pulsed(np.repeat([0.6, 0.2, 0.2], 2400), pulse_l=0.01, interval_s=1.0)
+    steps = [
+        Step(start_s=0.0, end_s=2400.0, closed=frozenset()),
+        Step(start_s=2400.0, end_s=4800.0, closed=frozenset({"garden"})),
+        Step(start_s=4800.0, end_s=4801.0, closed=frozenset({"garden", "barn"})),
+    ]
+    verdicts = {row[0]: row[-1] for row in branches_sheet(isolate(trace, steps)).rows}
+    assert verdicts == {"garden": "leaks", "barn": "these steps leave it open", "not located": "leaks"}
 
 
 def test_reasons_are_those_that_are_explained(demo):
