@@ -253,6 +253,22 @@ def test_alerts_are_those_of_the_batch_rule(record, home):
     assert any(isinstance(n, Alert) for n in notices)
 
 
+def test_an_alert_says_how_much_ran_without_powers_of_ten():
+    alert = Alert(
+        number=1,
+        state="raised",
+        rule="high flow",
+        level_lpm=12.5,
+        lasting_s=5520.0,
+        since_ns=0,
+        at_ns=5520 * NS_PER_S,
+        volume_l=1150.0,
+    )
+    assert alert.text() == "Water ran at 12.5 L/min or more for 1.53 hours without a break, 1,150 L so far."
+    assert "3.30 gal/min" in alert.text(units="us")
+    assert "304 gal in all" in replace(alert, state="over").text(units="us")
+
+
 def test_gallons_are_a_view(home, morning):
     event = next(n for n in fed_whole(home, morning)[0] if isinstance(n, SettledEvent))
     assert event.record(units="us")["volume_gal"] == pytest.approx(event.volume_l / 3.785411784)

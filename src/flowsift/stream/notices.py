@@ -7,8 +7,9 @@ from typing import Any, Literal, TypeAlias
 
 import pandas as pd
 
+from flowsift.amounts import Amounts
 from flowsift.study.alerts import AlertKind
-from flowsift.units import L_PER_GAL, NS_PER_S, SECONDS_PER_MINUTE, UnitSystem, us_column
+from flowsift.units import NS_PER_S, SECONDS_PER_MINUTE, UnitSystem, us_column
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -143,9 +144,9 @@ class Alert:
         """Return one plain sentence."""
         hours = (self.at_ns - self.since_ns) / NS_PER_S / 3600.0
         lasting = f"{hours:.3g} hours" if hours >= 1.5 else f"{60 * hours:.3g} minutes"
-        litres, unit = (L_PER_GAL, "gal") if units == "us" else (1.0, "L")
-        what = f"Water ran at {self.level_lpm / litres:.3g} {unit}/min or more for {lasting}"
-        volume = f"{self.volume_l / litres:,.3g} {unit}"
+        say = Amounts(units=units)
+        what = f"Water ran at {say.flow(self.level_lpm)} or more for {lasting}"
+        volume = say.volume(self.volume_l)
         if self.state == "over":
             return f"{what}, {volume} in all; it has stopped or fallen below that."
         return f"{what} without a break, {volume} so far."
