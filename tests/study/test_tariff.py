@@ -37,6 +37,8 @@ def test_a_plain_price_has_no_other_charges(tmp_path):
     path = tmp_path / "mine.toml"
     path.write_text(PLAIN, encoding="utf-8")
     tariff = read_tariff(path)
+    path.write_text(PLAIN, encoding="utf-8-sig")  # as some editors save it
+    assert read_tariff(path) == tariff
     assert tariff.name == "mine"
     assert tariff.bill(5000.0) == pytest.approx(10.0)
     assert tariff.cost_per_year(100.0) == pytest.approx(73.0)

@@ -159,7 +159,7 @@ def read_tariff(path: str | Path) -> Tariff:
     """
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError("found bytes that are no UTF-8 text, expected a TOML file", file=str(path)) from error
     return parsed_tariff(text, file=str(path))
