@@ -65,6 +65,8 @@ def test_a_label_at_an_idle_time_is_left_out_and_said(home):
     [
         ("time,label\n2024-06-03T08:00Z,shower\n2024-06-03T09:00Z,bidet\n", 3, "label"),
         ("time,label\nyesterday,shower\n", 2, "time"),
+        ("\ntime,label\n\n2024-06-03T08:00Z,shower\n  \n2024-06-03T09:00Z,bidet\n", 6, "label"),
+        ("time,label\n\n,\n", 3, "label"),
         ("when,label\n2024-06-03T08:00Z,shower\n", None, "time"),
     ],
 )

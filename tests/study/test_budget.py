@@ -62,7 +62,8 @@ def test_evapotranspiration_is_read_with_its_unit(tmp_path):
     for text, match in [
         ("month,eto_in\n1,2\n", "1 months"),
         ("month,rain\n1,2\n", "eto_mm"),
-        ("month,eto_mm\n1,wet\n", "'wet'"),
+        ("month,eto_mm\n1,wet\n", "row 2, .*'wet'"),
+        ("month,eto_mm\n\n1,2\n\n2,wet\n", "row 5, .*'wet'"),
         ("month,eto_mm\n1,2\n1,2\n", "once"),
     ]:
         path.write_text(text, encoding="utf-8")

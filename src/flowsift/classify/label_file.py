@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import csv
 from pathlib import Path
 
 import pandas as pd
 
 from flowsift.classify.walk import checked_labels
 from flowsift.errors import InputError
+from flowsift.readers.sources import open_source
 
 
 def read_labels(path: str | Path) -> pd.DataFrame:
@@ -38,6 +40,13 @@ def read_labels(path: str | Path) -> pd.DataFrame:
     try:
         checked_labels(table, timezone="UTC")
     except InputError as error:
-        row = None if error.row is None else error.row + 2  # the header is line 1
+        row = None if error.row is None else _line_of(path, error.row)
         raise InputError(error.problem, file=path.name, row=row, column=error.column) from error
     return table
+
+
+def _line_of(path: Path, row: int) -> int:
+    """Return the line in the file (1 = first) of a row of the table (0 = first); blank lines are no rows."""
+    reader = csv.reader(open_source(path).lines())
+    lines = [reader.line_num for fields in reader if ",".join(fields).strip()]
+    return lines[row + 1]  # below the header

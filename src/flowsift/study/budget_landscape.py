@@ -159,15 +159,16 @@ def read_eto(path: str | Path) -> tuple[float, ...]:
     """
     path = Path(path)
     try:
-        rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
+        reader = csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig")))
+        rows = [(reader.line_num, row) for row in reader]
     except UnicodeDecodeError as error:
         raise InputError("found bytes that are no UTF-8 text, expected a CSV file", file=str(path)) from error
-    columns = set(rows[0]) if rows else set()
+    columns = set(rows[0][1]) if rows else set()
     column = next((name for name in ("eto_mm", "eto_in") if name in columns), None)
     if column is None or "month" not in columns:
         raise InputError("expected columns month and eto_mm (or eto_in), one row a month", file=str(path), row=1)
     depth: dict[int, float] = {}
-    for number, row in enumerate(rows, start=2):
+    for number, row in rows:
         try:
             month, value = int(row["month"]), float(row[column])
         except (TypeError, ValueError) as error:
