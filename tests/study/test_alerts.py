@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tests.study.answers import answer, home_uses
 
+import flowsift as fs
 from flowsift.errors import NotEnoughDataError, OptionError
 from flowsift.study.alerts import AlertRule, alarms, alert_levels
 from flowsift.study.alerts_blocks import Blocks, ordinary_flow, runs_at, whole_flow
@@ -95,3 +96,12 @@ def test_errors():
         alert_levels(answer(5), false_per_year=-1.0)
     with pytest.raises(NotEnoughDataError, match=r"2\.0 days"):
         alert_levels(answer(2, uses=home_uses(2)))
+
+
+@pytest.mark.parametrize("hours", [6, 24])
+@pytest.mark.parametrize("days", [3, 60])
+def test_intervals_that_are_too_long_are_named(hours, days):
+    times_s = np.arange(days * 24 // hours) * hours * 3600.0
+    trace = fs.Trace.from_volumes(times_s, np.full(times_s.size, 50.0), 0.1)
+    with pytest.raises(NotEnoughDataError, match=f"intervals of {hours} hours are too long"):
+        alert_levels(fs.disaggregate(trace))

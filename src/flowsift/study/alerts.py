@@ -218,7 +218,7 @@ def alert_levels(result: Disaggregation, *, false_per_year: float = 1.0) -> Aler
     OptionError
         If `false_per_year` is negative.
     NotEnoughDataError
-        If less than three days were observed.
+        If less than three days were observed, or the intervals are too long to see how long a flow lasts.
 
     Examples
     --------
@@ -246,8 +246,8 @@ def alert_levels(result: Disaggregation, *, false_per_year: float = 1.0) -> Aler
             n = round(lasting_s / ordinary.block_s)
             if n >= 2 and lasting_s <= 0.25 * days * SECONDS_PER_DAY:
                 tried.append(_level(kind, ordinary, whole, n, days, false_per_year, losses, step_l(trace)))
-    constant = _best([a for a in tried if a.rule.kind == "constant flow"])
-    high = _best([a for a in tried if a.rule.kind == "high flow"])
+    constant = _best([a for a in tried if a.rule.kind == "constant flow"], interval_s=trace.interval_s)
+    high = _best([a for a in tried if a.rule.kind == "high flow"], interval_s=trace.interval_s)
     return AlertPlan(constant=constant, high=high, tried=tuple(tried), days=days, allowed_per_year=false_per_year)
 
 
@@ -316,9 +316,13 @@ def _published(rule: AlertRule, record: Figure) -> Caught:
     return Caught(name=name, rate_lpm=rate, after_s=after_s, lost_l=lost, own=False, source=str(record.source))
 
 
-def _best(levels: list[AlertLevel]) -> AlertLevel:
+def _best(levels: list[AlertLevel], *, interval_s: float) -> AlertLevel:
+    # A record that is long enough at all is so for some duration of each kind, where its intervals are fine enough.
     if not levels:
-        raise NotEnoughDataError("the record is too short for any duration")
+        raise NotEnoughDataError(
+            f"intervals of {interval_s / 3600.0:.3g} hours are too long to see how long a flow lasts: a high flow may "
+            f"last {HIGH_MINUTES[-1] / 60.0:g} hours at most"
+        )
 
     def loss(level: AlertLevel) -> float:
         unnoticed = UNNOTICED_DAYS * SECONDS_PER_DAY / SECONDS_PER_MINUTE
