@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Literal
 
+from flowsift.amounts import Amounts
 from flowsift.arrays import BoolArray, FloatArray, IntArray
+from flowsift.digits import plain
 from flowsift.labels import LABELS, label_words
 from flowsift.standards import Spread, figure, typical_ranges
-from flowsift.units import L_PER_GAL, SECONDS_PER_MINUTE, UnitSystem
+from flowsift.units import SECONDS_PER_MINUTE, UnitSystem
 
 Quantity = Literal["volume_l", "flow_lpm", "duration_s"]
 """What a typical range is about."""
@@ -250,15 +251,8 @@ def range_readings(label: str, *, volume_l: float, flow_lpm: float, duration_s: 
 def _amount(value: float, quantity: Quantity, units: UnitSystem) -> str:
     if quantity == "duration_s":
         return f"{value / SECONDS_PER_MINUTE:,.0f} min" if value > _IN_MINUTES_S else f"{value:,.0f} s"
-    number = value / L_PER_GAL if units == "us" else value
-    unit = "gal" if units == "us" else "L"
-    return f"{_three_digits(number)} {unit}{'/min' if quantity == 'flow_lpm' else ''}"
-
-
-def _three_digits(value: float) -> str:
-    if value == 0 or not math.isfinite(value):
-        return f"{value:.0f}"
-    return f"{value:,.{max(2 - math.floor(math.log10(abs(value))), 0)}f}" if abs(value) >= 0.1 else f"{value:.3f}"
+    say = Amounts(units=units)
+    return say.flow(value) if quantity == "flow_lpm" else f"{plain(say.number(value))} {say.unit}"
 
 
 def _percent(probability: float) -> str:

@@ -1,5 +1,7 @@
 """Each event says why it got its label."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -61,6 +63,13 @@ def test_a_value_outside_its_range_is_said(result):
         why for why in map(result.explain, range(len(result.events))) if not all(r.inside for r in why.ranges)
     )
     assert "Outside the usual range" in outside.text
+
+
+def test_small_amounts_are_not_written_as_nothing(result):
+    why = result.explain(0)
+    like = replace(why.resembles, uses=9, typical_volume_l=0.0042, low_l=0.0, high_l=1250.0, typical_lpm=0.0004)
+    text = replace(why, cycle=None, resembles=like).text
+    assert "9 uses, typically 0.0042 L (0 to 1,250 L) at 0.00040 L/min." in text
 
 
 def test_a_fill_names_its_load(result):
