@@ -204,6 +204,9 @@ def test_options_are_checked_even_without_toilets():
         flushes(result, meter="best")
     with pytest.raises(OptionError, match="unknown classes"):
         flushes(result, classes="mars")
+    for volume in (-3.0, float("nan"), float("inf")):
+        with pytest.raises(OptionError, match=r"replacement_l is .*, expected a number of at least 0"):
+            flushes(result, replacement_l=volume)
 
 
 def test_the_answer_is_the_same_in_another_zone_and_unit():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -9,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
+from flowsift.errors import OptionError
 from flowsift.study.flushes_classes import ClassSet, volume_classes
 from flowsift.study.flushes_leaks import FlapperLeak, LongRuns, flapper_leak, long_runs
 from flowsift.study.flushes_measured import COARSE_PULSE_L, Toilet, measured_toilet
@@ -110,7 +112,7 @@ def flushes(
     classes : {"us", "uk"}
         Classes of flush volume.
     replacement_l : float, optional
-        Volume per flush of a replacement [L]; the high-efficiency limit if not given.
+        Volume per flush of a replacement [L], >= 0; the high-efficiency limit if not given.
 
     Returns
     -------
@@ -120,7 +122,7 @@ def flushes(
     Raises
     ------
     OptionError
-        If `meter` or `classes` is unknown.
+        If `meter` or `classes` is unknown, or `replacement_l` is negative or no number.
 
     Examples
     --------
@@ -133,13 +135,15 @@ def flushes(
     # Known before the work, whether or not there is a toilet.
     meter_limits(1.0, kind=meter)
     volume_classes(classes)
+    if replacement_l is not None and not (math.isfinite(replacement_l) and replacement_l >= 0):
+        raise OptionError(f"replacement_l is {replacement_l!r}, expected a number of at least 0")
     observed_s = trace.duration_s - trace.gap_s
     reading = Reading(pulse_l=trace.pulse_l, interval_s=trace.interval_s)
     refills = refills_of(result, "flush")
     resolved = resolve_toilets(refills, reading=reading)
     n_flushes = sum(int(found.all.sum()) for found in resolved.toilets)
     n_left_out = sum(left.n_events for left in resolved.left_out)
-    names = toilet_names([refills.row[t.full | t.reduced] for t in resolved.toilets], result.events)
+    names = toilet_names([refills.row[t.all] for t in resolved.toilets], result.events)
     toilets = tuple(
         measured_toilet(
             name,
