@@ -87,7 +87,7 @@ def evidence_matrix(
 
     Returns
     -------
-    ndarray, shape (n_uses, len(NAMES))
+    ndarray of float32, shape (n_uses, len(NAMES))
         Finite, in the order of `NAMES`.
     """
     n = features.n_uses

@@ -24,7 +24,7 @@ class Habit:
     mode_per_day : float
         Uses a day of one such repeated use, in the middle of homes.
     burst, clock : tuple of float
-        Mean and standard deviation of the scores of `flowsift.features`.
+        Mean and standard deviation of the scores of `flowsift.surroundings`.
     """
 
     repeats: float

@@ -64,11 +64,6 @@ class Plane:
         u = np.arcsinh(REPEAT_VOLUME * volume_l / self.reading_l) / REPEAT_VOLUME
         return np.column_stack([u, np.log(flow_lpm) / self.flow_share])
 
-    def figures(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return volume [L] and flow [L/min] at points of the plane, each shape (n_points,)."""
-        volume = np.sinh(points[:, 0] * REPEAT_VOLUME) * self.reading_l / REPEAT_VOLUME
-        return np.asarray(volume), np.asarray(np.exp(points[:, 1] * self.flow_share))
-
     def log_stretch(self, volume_l: FloatArray) -> FloatArray:
         """Return the log of the plane's area over the area in log volume and log flow, shape (n_uses,)."""
         spread = np.hypot(REPEAT_VOLUME, self.reading_l / volume_l)

@@ -38,8 +38,6 @@ class Groups:
 
     Attributes
     ----------
-    of_mode : ndarray of int64, shape (n_modes,)
-        Group of each mode.
     host : ndarray of int64, shape (n_groups,)
         Mode whose volume and flow stand for the group: the smallest of those with a fair part of its refills.
     size : ndarray, shape (n_groups,)
@@ -48,7 +46,6 @@ class Groups:
         Likeliest group of each refill, -1 where it more probably belongs to none.
     """
 
-    of_mode: IntArray
     host: IntArray
     size: FloatArray
     member: IntArray
@@ -76,7 +73,7 @@ def group_modes(modes: Modes, reading: Reading) -> Groups:
     if n_groups:
         member = np.where(belongs.sum(axis=1) >= 0.5, belongs.argmax(axis=1), -1)
     host = np.array([_host(modes, np.flatnonzero(of_mode == group)) for group in range(n_groups)], dtype=np.int64)
-    return Groups(of_mode=of_mode, host=host, size=belongs.sum(axis=0), member=member)
+    return Groups(host=host, size=belongs.sum(axis=0), member=member)
 
 
 def _host(modes: Modes, mine: IntArray) -> int:

@@ -159,7 +159,6 @@ def measured_toilet(
         float(np.average([getattr(kind, bound) for kind in kinds], weights=count))
         for bound in ("volume_l", "low_l", "high_l")
     )
-    mine = found.full | found.reduced
     per_day = float(count.sum()) * SECONDS_PER_DAY / observed_s if observed_s else 0.0
     used_l = mean * float(count.sum())
     effective = None if reduced is None else dual_flush_effective_l(reduced_l=reduced.volume_l, full_l=full.volume_l)
@@ -167,11 +166,11 @@ def measured_toilet(
     coarse = reading.pulse_l >= COARSE_PULSE_L
     flow_lpm = float("nan") if coarse else found.flow_lpm
     drifts = None if coarse else drift(refills.start_s[found.full], refills.volume_l[found.full], own_l=full.volume_l)
-    named = result.events["fixture"].iloc[refills.row[mine]].value_counts()
+    named = result.events["fixture"].iloc[refills.row[found.all]].value_counts()
     return Toilet(
         name=name,
         fixtures=tuple(str(fixture) for fixture in named.index),
-        at_least=_at_once(refills.chosen(mine)),
+        at_least=_at_once(refills.chosen(found.all)),
         full=full,
         reduced=reduced,
         flushes_per_day=per_day,

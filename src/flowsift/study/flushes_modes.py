@@ -98,13 +98,6 @@ class Modes:
         """Return the number of groups."""
         return self.volume_l.size
 
-    def member(self) -> IntArray:
-        """Return the group of each refill, -1 where it more probably belongs to none, shape (n_refills,)."""
-        if len(self) == 0:
-            return np.full(len(self.belongs), -1, dtype=np.int64)
-        best = self.belongs.argmax(axis=1)
-        return np.where(self.belongs.sum(axis=1) >= 0.5, best, -1)
-
     def kept(self, which: IntArray) -> Modes:
         """Return those groups only, in that order."""
         names = ("volume_l", "flow_lpm", "spread", "flow_spread", "share")

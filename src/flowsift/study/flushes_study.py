@@ -198,8 +198,8 @@ def _limits(observed_s: float, reading: Reading) -> tuple[str, ...]:
 
 def _members(names: Sequence[str], found: Sequence[ToiletRefills], refills: Refills) -> Table:
     """Return which flush is whose, sorted by event."""
-    event = np.concatenate([refills.row[t.full | t.reduced] for t in found]) if found else np.empty(0, np.int64)
-    toilet = [name for name, t in zip(names, found, strict=True) for _ in range(int((t.full | t.reduced).sum()))]
-    kind = np.concatenate([np.where(t.full, "full", "reduced")[t.full | t.reduced] for t in found] or [np.empty(0)])
+    event = np.concatenate([refills.row[t.all] for t in found]) if found else np.empty(0, np.int64)
+    toilet = [name for name, t in zip(names, found, strict=True) for _ in range(int(t.all.sum()))]
+    kind = np.concatenate([np.where(t.full, "full", "reduced")[t.all] for t in found] or [np.empty(0)])
     table = Table({"event": event, "toilet": pd.array(toilet, dtype="str"), "kind": pd.array(kind, dtype="str")})
     return Table(table.sort_values("event", ignore_index=True))
