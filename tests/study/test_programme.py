@@ -6,6 +6,7 @@ import pytest
 
 from flowsift import Trace
 from flowsift.disaggregation import from_uses
+from flowsift.study.leaks_ledger import leaks
 from flowsift.study.loads import LOAD_COLUMNS, loads
 from flowsift.study.programme import days_in_words, programme
 
@@ -107,3 +108,20 @@ def test_no_cycles_give_an_empty_table_of_the_same_columns():
     assert list(loads(none).columns) == list(LOAD_COLUMNS)
     assert loads(none).empty
     assert programme(none).zones.empty
+
+
+SKIPPED, TWICE = ("America/Santiago", "2024-09-08"), ("America/Havana", "2024-11-03")
+"""Days on which the clock skips midnight, or shows it twice."""
+
+
+@pytest.mark.parametrize(("zone", "change"), [SKIPPED, TWICE, ("America/Denver", "2024-11-03")])
+def test_a_timer_goes_by_the_clock_where_clocks_change(zone, change):
+    days = pd.date_range(end=pd.Timestamp(change) + pd.Timedelta("4D"), periods=10)
+    start = (days + pd.Timedelta("6h")).tz_localize(zone)
+    uses = pd.DataFrame({"start": start, "end": start + pd.Timedelta("20min"), "label": "irrigation"})
+    times = pd.date_range(start[0], start[-1] + pd.Timedelta("1h"), freq="min")
+    running = ((times.hour == 6) & (times.minute < 20)).astype(float)
+    result = from_uses(Trace.from_volumes(times, 30.0 * running), uses.assign(fixture="zone-1"))
+    zones = programme(result).zones
+    assert zones[["start_time", "runs", "days"]].to_numpy().tolist() == [["06:00", 10, "daily"]]
+    assert [line for line in leaks(result).lines if line.kind == "zone above its history"] == []

@@ -7,6 +7,7 @@ would make it another fixture by name, and is the very thing that is looked for.
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.disaggregation import Disaggregation
@@ -34,13 +35,27 @@ RESTS_D = 14.0
 """A zone that has not run for so long has stopped [d] (assumption: longer than any usual schedule waits)."""
 
 
+def clock_time_s(local: pd.Series) -> FloatArray:
+    """Return the time of the day that the clock shows, shape (n,) [s]: what a timer goes by.
+
+    Where clocks change it isn't the time since midnight, which may not even exist.
+
+    Parameters
+    ----------
+    local : Series of Timestamp, shape (n,)
+        Times in the zone of the clock.
+    """
+    wall = local.dt.tz_localize(None)
+    return np.asarray((wall - wall.dt.normalize()).dt.total_seconds(), dtype=np.float64)
+
+
 def timed_runs(clock_s: FloatArray, length_s: FloatArray, *, slack_s: float) -> IntArray:
     """Put runs that start at one time of the day and last alike in one group.
 
     Parameters
     ----------
     clock_s, length_s : ndarray, shape (n_runs,)
-        Start since local midnight and length of each run [s], in order of time.
+        Clock time of the start and length of each run [s], in order of time.
     slack_s : float
         Lengths that differ by no more than this are alike in any case [s].
 
@@ -69,7 +84,7 @@ def raised_zones(result: Disaggregation, *, days: float) -> list[LeakLine]:
     trace = result.trace
     events = result.events[result.events["label"].isin(TIMED)].sort_values("start")
     local = events["start"].dt.tz_convert(trace.timezone)
-    clock_s = ((local - local.dt.normalize()).dt.total_seconds()).to_numpy(dtype=np.float64)
+    clock_s = clock_time_s(local)
     length_s = events["duration_s"].to_numpy(dtype=np.float64)
     member = timed_runs(clock_s, length_s, slack_s=2.0 * trace.interval_s)
     lines = []

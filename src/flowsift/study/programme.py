@@ -9,7 +9,7 @@ import pandas as pd
 
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.disaggregation import Disaggregation
-from flowsift.study.leaks_zones import rise, timed_runs
+from flowsift.study.leaks_zones import clock_time_s, rise, timed_runs
 from flowsift.tables import Table
 from flowsift.units import SECONDS_PER_DAY, SECONDS_PER_MINUTE
 
@@ -99,7 +99,7 @@ def programme(result: Disaggregation) -> Programme:
     trace = result.trace
     runs = result.events[result.events["label"] == "irrigation"].sort_values("start")
     local = runs["start"].dt.tz_convert(trace.timezone)
-    clock_s = (local - local.dt.normalize()).dt.total_seconds().to_numpy(dtype=np.float64)
+    clock_s = clock_time_s(local)
     length_s = runs["duration_s"].to_numpy(dtype=np.float64)
     member = timed_runs(clock_s, length_s, slack_s=2.0 * trace.interval_s)
     rows = [
