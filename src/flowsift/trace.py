@@ -16,7 +16,7 @@ from flowsift.ingest.carried_zone import zone_of_datetimes
 from flowsift.ingest.cells import cells_outside, gaps_between
 from flowsift.ingest.findings import MISSING_INTERVALS, gap_findings
 from flowsift.ingest.gridded import Gridded
-from flowsift.ingest.instants import instants_ns, written_instant_ns
+from flowsift.ingest.instants import instants_ns, written_instant
 from flowsift.ingest.numbers import numbers
 from flowsift.ingest.options import checked_absent, checked_zone, given_pulse_l
 from flowsift.ingest.pulses import grid_pulses
@@ -360,7 +360,7 @@ class Trace:
 
     def _cell_from(self, time: str | pd.Timestamp) -> int:
         """Return the first cell that starts at a time or after it."""
-        ns = written_instant_ns(time, timezone=self.timezone)
+        ns = written_instant(time, timezone=self.timezone).value
         return min(max(-((self.start_ns - ns) // self.interval_ns), 0), self.n_cells)
 
     def between(self, start: str | pd.Timestamp | None = None, end: str | pd.Timestamp | None = None) -> Trace:

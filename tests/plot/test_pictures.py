@@ -4,6 +4,7 @@ import subprocess
 import sys
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import flowsift as fs
@@ -67,6 +68,13 @@ def test_the_trace_between_two_times(demo):
     low, high = drawn.get_xlim()
     assert (high - low) * 24 == pytest.approx(3.0)
     assert 10 < sum(len(c.get_paths()) for c in drawn.collections) < 3_000
+
+
+@pytest.mark.parametrize(("zone", "date"), [("America/Santiago", "2024-09-08"), ("America/Havana", "2024-11-03")])
+def test_the_trace_from_a_midnight_that_is_skipped_or_comes_twice(zone, date):
+    hours = pd.date_range(pd.Timestamp(date) - pd.Timedelta("6h"), periods=72, freq="h", tz="UTC")
+    result = fs.disaggregate(fs.Trace.from_volumes(hours, np.ones(72), 0.1, timezone=zone))
+    assert fs.plot.trace(result, axes(), start=date).has_data()
 
 
 @pytest.mark.parametrize(("start", "end"), [("2024-06-13", "2024-06-12"), ("soon", None)])

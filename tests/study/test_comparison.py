@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from tests.study.answers import answer, home_uses
 
@@ -20,7 +21,7 @@ TARIFF = parsed_tariff('currency = "EUR"\nunit = "m3"\n[[blocks]]\nprice = 4.0\n
 def test_a_repair_that_held():
     result = answer(28, uses=home_uses(28), trickle=[(0, 14, 0.3)])
     found = compare_at(result, "2024-06-17", tariff=TARIFF, cost=100.0)
-    assert (found.days_before, found.days_after) == (14, 14)
+    assert (found.days_before, found.days_after) == (14, 13)
     assert found.verdict == "held"
     assert found.saving.per_day_l == pytest.approx(0.3 * 1440)
     assert found.saving.low_per_day_l - 1e-6 <= 432.0 <= found.saving.high_per_day_l + 1e-6
@@ -62,8 +63,8 @@ def test_a_loss_that_began_is_no_negative_saving():
 def test_two_files_give_the_same_as_one_split():
     whole = compare_at(answer(28, uses=home_uses(28), trickle=[(0, 14, 0.3)]), "2024-06-17")
     before = answer(14, uses=home_uses(28)[: sum(u[0] < 14 for u in home_uses(28))], trickle=[(0, 14, 0.3)])
-    later = [(d - 14, *rest) for d, *rest in home_uses(28) if d >= 14]
-    after = answer(14, uses=later, start="2024-06-17T00:00Z")
+    later = [(d - 15, *rest) for d, *rest in home_uses(28) if d >= 15]
+    after = answer(13, uses=later, start="2024-06-18T00:00Z")
     both = compare(before, after)
     assert both.whole == whole.whole
     assert both.verdict == whole.verdict
@@ -84,9 +85,24 @@ def test_no_saving_never_pays_back_and_without_a_tariff_there_is_no_money():
     assert compare_at(result, "2024-06-10").saving.money_per_year is None
 
 
-def test_the_day_of_the_repair_counts_on_neither_side():
-    found = compare_at(answer(15, uses=home_uses(15)), "2024-06-10 11:00")
-    assert (found.days_before, found.days_after) == (7, 7)
+@pytest.mark.parametrize(
+    ("at", "days"), [("2024-06-10", (7, 7)), ("2024-06-10 11:00", (7, 7)), ("2024-06-10T18:00-06:00", (8, 6))]
+)
+def test_the_day_of_the_repair_counts_on_neither_side(at, days):
+    stopped = 7 + 11 / 24  # at 11:00 on the eighth day
+    found = compare_at(answer(15, uses=home_uses(15), trickle=[(0, stopped, 0.3)]), at)
+    assert (found.days_before, found.days_after) == days
+    assert found.losses.after_l == found.trickle_after.running == 0.0
+
+
+@pytest.mark.parametrize(
+    ("zone", "date", "days"), [("America/Santiago", "2024-09-08", (5, 5)), ("America/Havana", "2024-11-03", (5, 4))]
+)
+def test_a_repair_on_a_day_whose_midnight_is_skipped_or_comes_twice(zone, date, days):
+    # Eleven times 24 hours: a day of 25 hours cuts the last one short.
+    start = (pd.Timestamp(date) - pd.Timedelta("5D")).tz_localize(zone)
+    found = compare_at(answer(11, uses=home_uses(11), start=start, timezone=zone), date)
+    assert (found.days_before, found.days_after) == days
 
 
 def test_intervals_cover_the_truth_as_often_as_they_say():

@@ -23,7 +23,7 @@ class Comparing:
 
     at: Annotated[
         str | None,
-        typer.Option(help="With one file: moment of the repair; its day counts on neither side.", metavar="TIME"),
+        typer.Option(help="With one file: date or time of the repair; its day counts on neither side.", metavar="TIME"),
     ] = None
     cost: Annotated[
         float | None,
@@ -48,7 +48,7 @@ def compare_command(
     """Tell what changed between two periods, what it saves, and whether a repair held."""
     answer.check(before, after, pricing.tariff)
     if (after is None) == (comparing.at is None):
-        raise OptionError("give two files, or one file and --at, the moment of the repair")
+        raise OptionError("give two files, or one file and --at, the day of the repair")
     check_needed("--tariff: a payback is in money", pricing.tariff, cost=comparing.cost)
     tariff = pricing.read()
     with working(f"reading {before.name}"):

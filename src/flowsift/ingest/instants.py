@@ -47,8 +47,8 @@ def instants_ns(times: Any, *, column: str = "time") -> IntArray:
     return _from_objects(values, column)
 
 
-def written_instant_ns(time: str | pd.Timestamp, *, timezone: str) -> int:
-    """Return a time that somebody wrote as UTC nanoseconds.
+def written_instant(time: str | pd.Timestamp, *, timezone: str) -> pd.Timestamp:
+    """Return a time that somebody wrote, in a zone.
 
     Without an offset it is local; of a local time that a change of the clock skips or repeats, the later one is meant.
 
@@ -62,7 +62,7 @@ def written_instant_ns(time: str | pd.Timestamp, *, timezone: str) -> int:
         if pd.isna(at):
             raise ValueError("no time")
         at = at.tz_localize(timezone, ambiguous=False, nonexistent="shift_forward") if at.tz is None else at
-        return int(at.as_unit("ns").value)
+        return at.as_unit("ns").tz_convert(timezone)
     except (ValueError, TypeError) as error:
         raise OptionError(f"found {time!r}, expected a time such as 2024-06-12 06:00") from error
 

@@ -10,6 +10,7 @@ import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import OptionError
+from flowsift.ingest.instants import written_instant
 from flowsift.labels import PARTS, TRICKLE, label_words
 from flowsift.report.account import percentages, use_lines
 from flowsift.report.appearance import (
@@ -148,8 +149,8 @@ def trace(
     """
     litres, unit = _unit(units)
     zone = result.trace.timezone
-    first = _moment(start, zone) if start is not None else result.trace.start
-    last = _moment(end, zone) if end is not None else result.trace.end
+    first = written_instant(start, timezone=zone) if start is not None else result.trace.start
+    last = written_instant(end, timezone=zone) if end is not None else result.trace.end
     if last <= first:
         raise OptionError(f"end {last} is not after start {first}")
     origin = result.trace.start
@@ -269,14 +270,6 @@ def _look(label: str) -> dict[str, Any]:
 def _clock(origin: pd.Timestamp, seconds: Any, zone: str) -> Any:
     times = origin + pd.to_timedelta(seconds, unit="s")
     return pd.DatetimeIndex(times).tz_convert(zone).tz_localize(None).to_numpy()
-
-
-def _moment(time: str | pd.Timestamp, zone: str) -> pd.Timestamp:
-    try:
-        given = pd.Timestamp(time)
-        return given.tz_localize(zone) if given.tzinfo is None else given
-    except ValueError as error:
-        raise OptionError(f"{time!r} is no time that exists, expected one such as 2024-06-12 07:00") from error
 
 
 def _corners(left: Any, right: Any, low: Any, high: Any) -> Any:

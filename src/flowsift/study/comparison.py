@@ -10,6 +10,7 @@ import pandas as pd
 
 from flowsift.disaggregation import Disaggregation
 from flowsift.errors import NotEnoughDataError, OptionError
+from flowsift.ingest.instants import written_instant
 from flowsift.labels import PARTS
 from flowsift.study.comparison_change import Change, Saving, saving_of
 from flowsift.study.comparison_days import mean_draws
@@ -141,13 +142,13 @@ def compare_at(
     n_resamples: int = 2000,
     random_state: int = 0,
 ) -> Comparison:
-    """Compare one trace before and after a moment; the day of the moment itself counts on neither side.
+    """Compare one trace before and after a repair; the day of the repair itself counts on neither side.
 
     Parameters
     ----------
     result : Disaggregation
     at : str or Timestamp
-        Moment of the repair, in the time zone of the trace unless it carries one; midnight splits between days.
+        Date or moment of the repair, in the time zone of the trace unless it carries one.
     tariff, cost, n_resamples, random_state
         As in `compare`, and so are the errors.
 
@@ -162,21 +163,22 @@ def compare_at(
     >>> result = fs.disaggregate(fs.households.read_shipped("demo").trace)
     >>> compared = fs.study.compare_at(result, "2024-06-18", n_resamples=200)
     >>> compared.days_before, compared.days_after
-    (8, 6)
+    (8, 5)
     """
     trace = result.trace
     try:
-        moment = pd.Timestamp(at)
-        moment = moment.tz_localize(trace.timezone) if moment.tzinfo is None else moment.tz_convert(trace.timezone)
-    except (ValueError, TypeError) as error:
-        raise OptionError(f"at is {at!r}, expected a date or a time such as 2024-06-15 14:00 ({error})") from error
+        moment = written_instant(at, timezone=trace.timezone)
+    except OptionError as error:
+        raise OptionError(f"at is {at!r}, expected a date or a time such as 2024-06-15 14:00") from error
     if not trace.start < moment < trace.end:
         raise OptionError(f"at is {moment}, expected a time inside the trace, {trace.start} to {trace.end}")
     days = daily_volumes(result)
-    ends = days.dates + pd.DateOffset(days=1)
+    day = np.arange(days.dates.size)
+    of_repair = int(days.dates.searchsorted(moment, side="right")) - 1
+    next_day = next(iter(days.dates[of_repair + 1 :]), trace.end)
     return _compared(
-        (days.chosen(np.asarray(ends <= moment)), days.chosen(np.asarray(days.dates >= moment))),
-        (trickle_between(result, end=moment), trickle_between(result, moment)),
+        (days.chosen(day < of_repair), days.chosen(day > of_repair)),
+        (trickle_between(result, end=days.dates[of_repair]), trickle_between(result, next_day)),
         tariff=tariff,
         cost=cost,
         n_resamples=n_resamples,
