@@ -85,6 +85,15 @@ def test_the_clock_change_gives_a_day_of_25_hours():
     assert household.trace.start == pd.Timestamp("2024-10-26", tz="Europe/Madrid")
 
 
+@pytest.mark.parametrize(
+    ("timezone", "start", "hours"), [("America/Santiago", "2024-09-07", 47), ("America/Havana", "2024-11-03", 49)]
+)
+def test_a_clock_that_skips_midnight_or_shows_it_twice(timezone, start, hours):
+    household = simulate(2, days=2, start=start, timezone=timezone, interval_s=60.0)
+    assert household.trace.duration_s == hours * 3600.0
+    assert household.trace.start.tz_convert(timezone).strftime("%Y-%m-%d %H") == f"{start} 00"
+
+
 def test_overlapping_uses_come_two_to_four_at_once():
     events = overlap_home(3, days=3).truth.events
     edges = pd.concat([pd.Series(1, index=events["start"]), pd.Series(-1, index=events["end"])]).sort_index(

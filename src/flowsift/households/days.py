@@ -67,12 +67,14 @@ def days_from(start: str | pd.Timestamp, *, n: int, timezone: str) -> Days:
         first = pd.Timestamp(start)
     except ValueError as error:
         raise OptionError(f"start must be a date such as 2024-06-03, got {start!r}") from error
-    first = (first.tz_convert(timezone) if first.tzinfo else first.tz_localize(timezone)).normalize().as_unit("ns")
-    dates = pd.DatetimeIndex(first.tz_localize(None) + pd.to_timedelta(np.arange(n + 1), unit="D"))
-    ns = dates.tz_localize(timezone).tz_convert("UTC").as_unit("ns").asi8
+    date = (first.tz_convert(timezone).tz_localize(None) if first.tzinfo else first).normalize()
+    dates = pd.DatetimeIndex(date + pd.to_timedelta(np.arange(n + 1), unit="D")).as_unit("ns")
+    # A day begins at the first of two midnights, and at 01:00 where there is none.
+    midnights = dates.tz_localize(timezone, ambiguous=np.ones(n + 1, dtype=bool), nonexistent="shift_forward")
+    ns = midnights.tz_convert("UTC").asi8
     day_of_year = dates[:-1].day_of_year.to_numpy(dtype=np.float64)
     return Days(
-        start=first,
+        start=midnights[0],
         midnight_s=np.asarray((ns - ns[0]) / NS_PER_S, dtype=np.float64),
         weekday=dates[:-1].day_of_week.to_numpy(dtype=np.int64),
         warmth=0.5 - 0.5 * np.cos(2 * np.pi * (day_of_year - 15.0) / 365.25),
