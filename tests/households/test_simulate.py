@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from math import nan
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,7 @@ from flowsift.households import (
     HARSH,
     Faults,
     Household,
+    Trickle,
     hard_home,
     leak_home,
     overlap_home,
@@ -165,19 +167,42 @@ def test_a_home_month_takes_a_few_seconds():
     [
         ({"stock": "mars"}, "known stocks: us, us-efficient, europe"),
         ({"population": "other"}, "known populations: standard, shifted"),
-        ({"days": 0}, "days must be 1 or more"),
-        ({"interval_s": 0.0}, "interval_s"),
-        ({"pulse_l": -1.0}, "pulse_l"),
-        ({"people": 9}, "people must be 1 to 6"),
+        ({"days": 0}, "days must be a whole number from 1"),
+        ({"days": 1.5}, "days must be a whole number from 1"),
+        ({"seed": -1}, "seed must be a whole number, 0 or more"),
+        ({"interval_s": 0.0}, "interval_s must be a number from 0.001 to 86,400"),
+        ({"pulse_l": -1.0}, "pulse_l must be a number from 0"),
+        ({"people": 9}, "people must be a whole number from 1 to 6"),
+        ({"together_per_d": -3}, "together_per_d must be a whole number, 0 or more"),
+        ({"spread": -1.0}, "spread must be a number, 0 or more"),
+        ({"spread": nan}, "spread must be"),
+        ({"starting_lpm": -1.0}, "starting_lpm must be a number, 0 or more"),
+        ({"starting_lpm": nan}, "starting_lpm must be"),
         ({"include": ("sauna",)}, "known: bathtub"),
-        ({"faults": Faults(dropped=2.0)}, "dropped must be a share"),
+        ({"include": "hose"}, "lists of names"),
+        ({"leaks": [Trickle(rate_lpm=-1.0, from_s=0.0, to_s=60.0)]}, "rate_lpm must be"),
+        ({"leaks": [Trickle(rate_lpm=nan, from_s=0.0, to_s=60.0)]}, "rate_lpm must be"),
+        ({"leaks": [Trickle(rate_lpm=0.1, from_s=nan, to_s=60.0)]}, "from_s must be a number, got nan"),
+        ({"leaks": [Trickle(rate_lpm=0.1, from_s=90.0, to_s=60.0)]}, "to_s must be a number, 90 or more"),
+        ({"leaks": [Trickle(rate_lpm=0.1, from_s=0.0, to_s=60.0, growth_per_d=-3.0)]}, "growth_per_d must be"),
+        ({"main_closed_s": [(100.0, 500.0), (200.0, 900.0)]}, "disjoint, got 200 to 900 after 500"),
+        ({"main_closed_s": [(500.0, 100.0)]}, "disjoint, got 500 to 100"),
+        ({"main_closed_s": [(nan, 500.0)]}, "disjoint, got nan"),
+        ({"main_closed_s": (100.0, 500.0)}, "pairs of seconds"),
+        ({"faults": Faults(dropped=2.0)}, "dropped must be a number from 0 to 0.9"),
+        ({"faults": Faults(drift_ppm=-2e6)}, "drift_ppm must be a number from -100,000"),
+        ({"faults": Faults(drift_ppm=nan)}, "drift_ppm must be"),
+        ({"faults": Faults(gaps_per_d=np.inf)}, "gaps_per_d must be"),
         ({"start": "some day"}, "start must be a date"),
+        ({"start": None}, "start must be a date"),
+        ({"timezone": "Mars"}, "unknown time zone 'Mars'"),
+        ({"timezone": None}, "unknown time zone None"),
         ({"unit": "pint"}, "unknown unit"),
     ],
 )
 def test_an_unknown_option_is_named(options, text):
     with pytest.raises(OptionError, match=text):
-        simulate(1, **{"days": 1, **options})
+        simulate(**{"seed": 1, "days": 1, **options})
 
 
 def test_a_missing_file_is_named(tmp_path):

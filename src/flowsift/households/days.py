@@ -8,8 +8,15 @@ import numpy as np
 import pandas as pd
 
 from flowsift.errors import OptionError
+from flowsift.households.options import check_whole
+from flowsift.ingest.checking import LONGEST_SPAN_YEARS
+from flowsift.ingest.instants import FIRST_YEAR, LAST_YEAR
+from flowsift.ingest.options import checked_zone
 from flowsift.trace import FloatArray, IntArray
 from flowsift.units import NS_PER_S
+
+MOST_DAYS = 365 * LONGEST_SPAN_YEARS
+"""Longest simulation [d]: as long as a trace may be."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -59,13 +66,16 @@ def days_from(start: str | pd.Timestamp, *, n: int, timezone: str) -> Days:
     Raises
     ------
     OptionError
-        If `n` is not positive or the date can't be read.
+        If `n` is not 1 to `MOST_DAYS`, the date can't be read or lies outside the years of a trace, or the time zone
+        is unknown.
     """
-    if n < 1:
-        raise OptionError(f"days must be 1 or more, got {n}")
+    check_whole("days", n, 1, MOST_DAYS)
+    timezone = checked_zone(timezone)
     try:
         first = pd.Timestamp(start)
-    except ValueError as error:
+        if not FIRST_YEAR < first.year < LAST_YEAR - LONGEST_SPAN_YEARS:
+            raise ValueError("no date of a trace")
+    except (ValueError, TypeError) as error:
         raise OptionError(f"start must be a date such as 2024-06-03, got {start!r}") from error
     date = (first.tz_convert(timezone).tz_localize(None) if first.tzinfo else first).normalize()
     dates = pd.DatetimeIndex(date + pd.to_timedelta(np.arange(n + 1), unit="D")).as_unit("ns")

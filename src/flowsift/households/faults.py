@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flowsift.errors import OptionError
+from flowsift.households.options import check_number
 from flowsift.trace import FloatArray, IntArray
 from flowsift.units import SECONDS_PER_DAY
 
@@ -59,15 +59,23 @@ class Faults:
         Raises
         ------
         OptionError
-            If a share is below 0 or above 0.9, or a rate is negative.
+            If one lies outside `RANGES`.
         """
-        for name in ("dropped", "duplicated", "disordered"):
-            if not 0.0 <= getattr(self, name) <= 0.9:
-                raise OptionError(f"{name} must be a share from 0 to 0.9, got {getattr(self, name)}")
-        for name in ("gaps_per_d", "gap_min", "noise"):
-            if not getattr(self, name) >= 0.0:
-                raise OptionError(f"{name} must not be negative, got {getattr(self, name)}")
+        for name, (low, high) in RANGES.items():
+            check_number(name, getattr(self, name), low, high)
         return self
+
+
+RANGES = {
+    "dropped": (0.0, 0.9),
+    "duplicated": (0.0, 0.9),
+    "disordered": (0.0, 0.9),
+    "gaps_per_d": (0.0, 1440.0),
+    "gap_min": (0.0, 1e6),
+    "noise": (0.0, 10.0),
+    "drift_ppm": (-1e5, 1e5),
+}
+"""Least and most of each fault: far beyond any logger (assumption), and still a log."""
 
 
 COMMON = Faults(

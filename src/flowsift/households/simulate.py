@@ -18,6 +18,7 @@ from flowsift.households.fixtures.shifted_machines import LoftTank
 from flowsift.households.household import Household
 from flowsift.households.metering import record
 from flowsift.households.occupants import absences, agenda
+from flowsift.households.options import check_number, check_whole, checked_spans
 from flowsift.households.plumbing import run
 from flowsift.households.population import STOCKS, Home, Stock, draw_home
 from flowsift.households.recorded import from_record
@@ -28,11 +29,15 @@ from flowsift.households.streams import stream
 from flowsift.households.together import moved_together
 from flowsift.households.uses import Use
 from flowsift.households.varied import varied
+from flowsift.ingest.options import SHORTEST_INTERVAL_S
 from flowsift.units import SECONDS_PER_DAY, litres_per
 
 Population = Literal["standard", "shifted"]
 POPULATIONS: tuple[Population, ...] = ("standard", "shifted")
 """Populations that `simulate` knows."""
+
+LARGEST_PULSE_L = 1e4
+"""Largest volume of a pulse [L]: what billing meters emit."""
 
 
 def simulate(
@@ -110,7 +115,16 @@ def simulate(
     >>> home.trace.n_cells, home.trace.unit
     (86400, 'gal')
     """
-    _check(stock, population, interval_s, pulse_l, people)
+    _check_words(stock, population, include, exclude)
+    check_whole("seed", seed, 0)
+    check_number("interval_s", interval_s, SHORTEST_INTERVAL_S, SECONDS_PER_DAY)
+    check_number("pulse_l", pulse_l, 0.0, LARGEST_PULSE_L)
+    check_whole("people", 1 if people is None else people, 1, 6)
+    check_whole("together_per_d", together_per_d, 0)
+    check_number("spread", spread, 0.0)
+    check_number("starting_lpm", starting_lpm or 0.0, 0.0)
+    main_closed_s = checked_spans("main_closed_s", main_closed_s)
+    leaks = None if leaks is None else tuple(leak.checked() for leak in leaks)
     calendar = days_from(start, n=days, timezone=timezone)
     home = draw_home(seed, stock=stock, n_days=days, people=people, outdoors=outdoors, include=include, exclude=exclude)
     if population == "shifted":
@@ -120,10 +134,9 @@ def simulate(
     if starting_lpm is not None:
         meter = replace(meter, starting_lpm=starting_lpm)
     litres_per(unit)
-    home = replace(home, meter=meter, unit=unit, leaks=home.leaks if leaks is None else tuple(leaks))
+    home = replace(home, meter=meter, unit=unit, leaks=home.leaks if leaks is None else leaks)
     if main_closed_s:
-        valve = MainValve(closed_s=tuple((float(a), float(b)) for a, b in main_closed_s))
-        home = replace(home, fixtures=(*home.fixtures, valve))
+        home = replace(home, fixtures=(*home.fixtures, MainValve(closed_s=main_closed_s)))
     uses = all_uses(home, calendar, seed=seed)
     if spread:
         uses = varied(uses, spread=spread, rng=stream(seed, "varied"))
@@ -204,14 +217,11 @@ def _card(home: Home, days: Days) -> dict[str, Any]:
     }
 
 
-def _check(stock: str, population: str, interval_s: float, pulse_l: float, people: int | None) -> None:
+def _check_words(stock: str, population: str, *lists: Collection[str]) -> None:
     if stock not in STOCKS:
         raise OptionError(f"unknown stock {stock!r}; known stocks: {', '.join(STOCKS)}")
     if population not in POPULATIONS:
         raise OptionError(f"unknown population {population!r}; known populations: {', '.join(POPULATIONS)}")
-    if not 0.0 < interval_s <= SECONDS_PER_DAY:
-        raise OptionError(f"interval_s must be above 0 and at most a day, got {interval_s}")
-    if not 0.0 <= pulse_l < 1e4:
-        raise OptionError(f"pulse_l must be 0 (no step) or a volume in litres, got {pulse_l}")
-    if people is not None and not 1 <= people <= 6:
-        raise OptionError(f"people must be 1 to 6, got {people}")
+    for names in lists:
+        if isinstance(names, str):
+            raise OptionError(f"include and exclude must be lists of names, got {names!r} (write [{names!r}])")

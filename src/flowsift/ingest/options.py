@@ -51,12 +51,13 @@ def checked_absent(absent: str) -> Absent:
     return absent  # type: ignore[return-value]
 
 
-def checked_zone(timezone: str) -> str:
+def checked_zone(timezone: str | ZoneInfo) -> str:
     """Return the name of a zone of the tz database (OptionError for an unknown one)."""
+    name = str(timezone) if isinstance(timezone, ZoneInfo) else timezone
     try:
-        ZoneInfo(timezone)
-    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, TypeError, OSError) as error:
         raise OptionError(
             f"unknown time zone {timezone!r}, expected a name of the tz database such as America/Denver"
         ) from error
-    return timezone
+    return name
