@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from flowsift.errors import InputError
+from flowsift.households.checked_table import FIRST_ROW, read_checked_table
 from flowsift.households.faults import RawRows
-from flowsift.households.reproducible_files import (
-    read_reproducible_table,
-    write_reproducible_table,
-    write_reproducible_text,
-)
-from flowsift.households.truth import Truth
+from flowsift.households.reproducible_files import write_reproducible_table, write_reproducible_text
+from flowsift.households.truth import CARD_FILE, Truth
+from flowsift.households.truth_fit import check_fit
+from flowsift.ingest.instants import EARLIEST_S, FIRST_YEAR, LAST_YEAR, LATEST_S
+from flowsift.ingest.numbers import numbers
+from flowsift.ingest.options import checked_zone
 from flowsift.trace import FloatArray, Trace
 from flowsift.units import NS_PER_S, litres_per
 
 FLOW_FILE = "flow.csv.gz"
 """Cells with flow, as `Household.write` writes them."""
+
+GAPS_FILE = "gaps.csv"
+"""Ranges of cells without data, beside them."""
 
 LOG_FILE = "trace.csv.gz"
 """Rows as the logger wrote them, idle ones included (`Household.write_log`)."""
@@ -82,11 +88,11 @@ class Household:
         Files: ``flow.csv.gz`` (cells with flow), ``gaps.csv`` and those of `Truth.write`.
         """
         folder = Path(folder)
-        self.truth.write(folder)
         trace = self.trace
+        replace(self.truth, card={**self.truth.card, "trace": trace_card(trace)}).write(folder)
         write_reproducible_table(pd.DataFrame({"cell": trace.cell, "volume_l": trace.volume_l}), folder / FLOW_FILE)
         gaps = {"start": trace.gaps[:, 0], "end": trace.gaps[:, 1], "volume_l": trace.gap_volume_l}
-        write_reproducible_table(pd.DataFrame(gaps), folder / "gaps.csv")
+        write_reproducible_table(pd.DataFrame(gaps), folder / GAPS_FILE)
 
     @classmethod
     def read(cls, folder: str | Path) -> Household:
@@ -95,44 +101,88 @@ class Household:
         Raises
         ------
         InputError
-            If a file is missing or its content doesn't fit.
+            If a file is missing, a value can't be one of its column, or trace and truth don't fit (names file, row
+            and column).
         """
         folder = Path(folder)
         truth = Truth.read(folder)
-        try:
-            grid = truth.card["trace"]
-            start_ns, interval_ns, n_cells = int(grid["start_ns"]), int(grid["interval_ns"]), int(grid["n_cells"])
-            pulse_l, timezone, unit = float(grid["pulse_l"]), str(grid["timezone"]), str(grid["unit"])
-        except (KeyError, TypeError) as error:
-            problem = 'expected an entry "trace" that describes the grid'
-            raise InputError(problem, file=str(folder / "card.json")) from error
-        if not (folder / FLOW_FILE).is_file():
-            log = read_reproducible_table(folder / LOG_FILE, columns=("time", column := f"volume_{unit.lower()}"))
-            trace = Trace.from_volumes(
-                log["time"],
-                log[column].to_numpy(dtype=np.float64) * litres_per(unit),
-                pulse_l or None,
-                interval_s=interval_ns / NS_PER_S,
-                timezone=timezone,
-                unit=unit,
-            )
-            return cls(trace=trace, truth=truth)
-        flow = read_reproducible_table(folder / FLOW_FILE, columns=("cell", "volume_l"))
-        gaps = read_reproducible_table(folder / "gaps.csv", columns=("start", "end", "volume_l"))
-        trace = Trace(
-            start_ns=start_ns,
-            interval_ns=interval_ns,
-            n_cells=n_cells,
-            cell=flow["cell"].to_numpy(dtype=np.int64),
-            volume_l=flow["volume_l"].to_numpy(dtype=np.float64),
-            gaps=gaps[["start", "end"]].to_numpy(dtype=np.int64),
-            gap_volume_l=gaps["volume_l"].to_numpy(dtype=np.float64),
-            pulse_l=pulse_l,
-            timezone=timezone,
-            unit=unit,
-        )
+        grid = _read_grid(truth.card, folder / CARD_FILE)
+        trace = _read_cells(folder, grid) if (folder / FLOW_FILE).is_file() else _read_log(folder / LOG_FILE, grid)
+        check_fit(truth, trace, folder)
         return cls(trace=trace, truth=truth)
 
     def __repr__(self) -> str:
         """Return its trace and the number of its events."""
         return f"Household({self.trace!r}, {len(self.truth.events):,} events)"
+
+
+def trace_card(trace: Trace) -> dict[str, Any]:
+    """Return the entry of a card that describes the grid of a trace."""
+    return {
+        "start_ns": trace.start_ns,
+        "interval_ns": trace.interval_ns,
+        "n_cells": trace.n_cells,
+        "pulse_l": trace.pulse_l,
+        "timezone": trace.timezone,
+        "unit": trace.unit,
+    }
+
+
+def _read_grid(card: Mapping[str, Any], path: Path) -> dict[str, Any]:
+    """Return the values of `trace_card` as they stand in a card."""
+    try:
+        entry = card["trace"]
+        grid = {name: int(entry[name]) for name in ("start_ns", "interval_ns", "n_cells")}
+        pulse_l, timezone, unit = float(entry["pulse_l"]), checked_zone(entry["timezone"]), str(entry["unit"])
+        litres_per(unit)
+        if not (grid["interval_ns"] > 0 and grid["n_cells"] > 0 and 0.0 <= pulse_l < np.inf):
+            raise ValueError("interval_ns and n_cells are above 0, pulse_l is 0 or more")
+        if not EARLIEST_S <= grid["start_ns"] / NS_PER_S < LATEST_S:
+            raise ValueError(f"start_ns lies in {FIRST_YEAR} to {LAST_YEAR}")
+    except (KeyError, TypeError, ValueError) as error:
+        names = "start_ns, interval_ns, n_cells, pulse_l, timezone and unit"
+        problem = f'expected an entry "trace" that describes the grid: {names} ({error})'
+        raise InputError(problem, file=str(path)) from error
+    return {**grid, "pulse_l": pulse_l, "timezone": timezone, "unit": unit}
+
+
+def _read_cells(folder: Path, grid: Mapping[str, Any]) -> Trace:
+    """Read the trace that `Household.write` wrote."""
+    flow, gaps = read_checked_table(folder / FLOW_FILE), read_checked_table(folder / GAPS_FILE)
+    cell, volume_l = flow.whole("cell", below=grid["n_cells"]), flow.numbers("volume_l")
+    flow.refuse(np.diff(cell, prepend=-1) <= 0, "cell", "cells in increasing order")
+    flow.refuse(volume_l <= 0, "volume_l", "a volume above 0")
+    start, end = gaps.whole("start", below=grid["n_cells"]), gaps.whole("end", below=grid["n_cells"] + 1)
+    gaps.refuse(end <= start, "end", "a cell after the start")
+    gaps.refuse(
+        start < np.append(0, end[:-1])[: start.size], "start", "gaps in increasing order, apart from each other"
+    )
+    return Trace(
+        cell=cell,
+        volume_l=volume_l,
+        gaps=np.stack([start, end], axis=1),
+        gap_volume_l=gaps.numbers("volume_l"),
+        **grid,
+    )
+
+
+def _read_log(path: Path, grid: Mapping[str, Any]) -> Trace:
+    """Read the rows that `Household.write_log` wrote; they begin where the grid does."""
+    log = read_checked_table(path)
+    column = f"volume_{grid['unit'].lower()}"
+    try:
+        trace = Trace.from_volumes(
+            log.times("time"),
+            numbers(log.column(column), column=column) * litres_per(grid["unit"]),
+            grid["pulse_l"] or None,
+            interval_s=grid["interval_ns"] / NS_PER_S,
+            timezone=grid["timezone"],
+            unit=grid["unit"],
+        )
+    except InputError as error:
+        row = None if error.row is None else error.row + FIRST_ROW
+        raise InputError(error.problem, file=str(path), row=row, column=error.column) from error
+    if abs(trace.start_ns - grid["start_ns"]) >= grid["interval_ns"]:
+        problem = f"found a log from {trace.start}, expected the start_ns of the card: {grid['start_ns']}"
+        raise InputError(problem, file=str(path), column="time")
+    return trace

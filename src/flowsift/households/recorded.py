@@ -12,7 +12,7 @@ import pandas as pd
 from flowsift.disaggregation import overlapping
 from flowsift.households.days import Days
 from flowsift.households.faults import Faults, logged
-from flowsift.households.household import Household
+from flowsift.households.household import Household, trace_card
 from flowsift.households.metering import Metered
 from flowsift.households.plumbing import Flows
 from flowsift.households.population import Home
@@ -69,16 +69,16 @@ def from_record(
             times, raw.volume_l, pulse_l, interval_s=home.meter.interval_s, timezone=timezone, unit=home.unit
         )
     shift, factor = _kept(metered, trace, start_ns)
-    grid = {
-        "start_ns": trace.start_ns,
-        "interval_ns": trace.interval_ns,
-        "n_cells": trace.n_cells,
-        "pulse_l": trace.pulse_l,
-        "timezone": trace.timezone,
-        "unit": trace.unit,
-    }
     truth = _truth(
-        uses, flows, metered, home=home, days=days, leak=leak, shift=shift, factor=factor, card={**card, "trace": grid}
+        uses,
+        flows,
+        metered,
+        home=home,
+        days=days,
+        leak=leak,
+        shift=shift,
+        factor=factor,
+        card={**card, "trace": trace_card(trace)},
     )
     return Household(trace=trace, truth=truth, raw=raw, raw_start_ns=start_ns)
 

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import gzip
-from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
 
-from flowsift.errors import InputError
 from flowsift.files import replace_file
 
 DIGITS = "%.12g"
@@ -29,22 +27,3 @@ def write_reproducible_text(text: str, path: Path) -> None:
     data = text.encode("utf-8")
     packed = gzip.compress(data, compresslevel=9, mtime=0) if path.suffix == ".gz" else data
     replace_file(path, lambda temporary: temporary.write_bytes(packed))
-
-
-def read_reproducible_table(path: Path, *, columns: Sequence[str]) -> pd.DataFrame:
-    """Read a table that `write_reproducible_table` wrote.
-
-    Raises
-    ------
-    InputError
-        If the file is missing or lacks one of `columns`.
-    """
-    if not path.is_file():
-        raise InputError("expected a file of a truth folder, found none", file=str(path))
-    table = pd.read_csv(path)
-    for name in columns:
-        if name not in table:
-            raise InputError(
-                f"found columns {', '.join(map(str, table.columns))}, this one is missing", file=str(path), column=name
-            )
-    return table

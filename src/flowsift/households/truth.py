@@ -8,16 +8,20 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from flowsift.errors import InputError
-from flowsift.households.reproducible_files import (
-    read_reproducible_table,
-    write_reproducible_table,
-    write_reproducible_text,
-)
+from flowsift.households.checked_table import CheckedTable, read_checked_table
+from flowsift.households.reproducible_files import write_reproducible_table, write_reproducible_text
+from flowsift.labels import LABELS
 from flowsift.trace import FloatArray, IntArray
+
+SHARES_FILE, CELLS_FILE, CARD_FILE = "shares.csv.gz", "trickle_cells.csv.gz", "card.json"
+
+_TABLES = (SHARES_FILE, CELLS_FILE, "events.csv", "trickle.csv", "fixtures.csv")
+
+_MOST_CELLS = 2**53
+"""Cells are read as floating numbers, which are whole up to here."""
 
 EVENT_COLUMNS = ("start", "end", "label", "fixture", "cycle", "volume_l", "metered_l", "overlaps")
 """Columns of `Truth.events`, in order."""
@@ -129,13 +133,13 @@ class Truth:
             "events.csv": self.events,
             "trickle.csv": self.trickle,
             "fixtures.csv": self.fixtures,
-            "shares.csv.gz": pd.DataFrame({"event": shares.event, "cell": shares.cell, "volume_l": shares.volume_l}),
-            "trickle_cells.csv.gz": pd.DataFrame({"cell": cells.cell, "volume_l": cells.volume_l}),
+            SHARES_FILE: pd.DataFrame({"event": shares.event, "cell": shares.cell, "volume_l": shares.volume_l}),
+            CELLS_FILE: pd.DataFrame({"cell": cells.cell, "volume_l": cells.volume_l}),
         }
         for name, table in tables.items():
             write_reproducible_table(table, folder / name)
         text = json.dumps(self.card, indent=1, ensure_ascii=False) + "\n"
-        write_reproducible_text(text, folder / "card.json")
+        write_reproducible_text(text, folder / CARD_FILE)
 
     @classmethod
     def read(cls, folder: str | Path) -> Truth:
@@ -144,29 +148,65 @@ class Truth:
         Raises
         ------
         InputError
-            If a file is missing or lacks a column (names both).
+            If a file or a column is missing, or a value can't be one of its column (names file, row and column).
         """
         folder = Path(folder)
-        shares = read_reproducible_table(folder / "shares.csv.gz", columns=("event", "cell", "volume_l"))
-        cells = read_reproducible_table(folder / "trickle_cells.csv.gz", columns=("cell", "volume_l"))
-        card = folder / "card.json"
-        if not card.is_file():
-            raise InputError("expected a truth folder with a card.json, found none", file=str(card))
-        events = read_reproducible_table(folder / "events.csv", columns=EVENT_COLUMNS)
+        shares, cells, uses, leaks, fixtures = (read_checked_table(folder / name) for name in _TABLES)
+        events = event_table(_checked_events(uses))
         return cls(
-            events=event_table(events),
+            events=events,
             shares=TruthShares(
-                event=shares["event"].to_numpy(dtype=np.int64),
-                cell=shares["cell"].to_numpy(dtype=np.int64),
-                volume_l=shares["volume_l"].to_numpy(dtype=np.float64),
+                event=shares.whole("event", below=len(events)),
+                cell=shares.whole("cell", below=_MOST_CELLS),
+                volume_l=shares.numbers("volume_l"),
             ),
-            trickle_cells=CellVolumes(
-                cell=cells["cell"].to_numpy(dtype=np.int64), volume_l=cells["volume_l"].to_numpy(dtype=np.float64)
-            ),
-            trickle=trickle_table(read_reproducible_table(folder / "trickle.csv", columns=TRICKLE_COLUMNS)),
-            fixtures=fixtures_table(read_reproducible_table(folder / "fixtures.csv", columns=FIXTURE_COLUMNS)),
-            card=json.loads(card.read_text(encoding="utf-8")),
+            trickle_cells=CellVolumes(cell=cells.whole("cell", below=_MOST_CELLS), volume_l=cells.numbers("volume_l")),
+            trickle=trickle_table(_checked_trickle(leaks)),
+            fixtures=fixtures_table(_checked_fixtures(fixtures)),
+            card=_read_card(folder / CARD_FILE),
         )
+
+
+def _checked_events(table: CheckedTable) -> dict[str, Any]:
+    cycle = table.optional_numbers("cycle")
+    table.refuse(cycle % 1 > 0, "cycle", "a whole number or nothing")
+    return {
+        **_checked_spans(table),
+        "label": table.known_words("label", LABELS),
+        "fixture": table.words("fixture"),
+        "cycle": cycle,
+        "volume_l": table.numbers("volume_l"),
+        "metered_l": table.numbers("metered_l"),
+        "overlaps": table.flags("overlaps"),
+    }
+
+
+def _checked_trickle(table: CheckedTable) -> dict[str, Any]:
+    return {**_checked_spans(table), **{name: table.numbers(name) for name in ("rate_lpm", "volume_l")}}
+
+
+def _checked_fixtures(table: CheckedTable) -> dict[str, Any]:
+    words = {name: table.words(name) for name in ("fixture", "label")}
+    numbers = {name: table.optional_numbers(name) for name in ("full_l", "reduced_l", "flow_lpm")}
+    return {**words, **numbers, "notes": table.column("notes")}
+
+
+def _checked_spans(table: CheckedTable) -> dict[str, Any]:
+    start, end = table.times("start"), table.times("end")
+    table.refuse(end < start, "end", "a time not before the start")
+    return {"start": start, "end": end}
+
+
+def _read_card(path: Path) -> dict[str, Any]:
+    try:
+        card = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise InputError("expected a truth folder with a card.json, found none", file=str(path)) from error
+    except (ValueError, OSError) as error:
+        raise InputError(f"expected a card in JSON ({error})", file=str(path)) from error
+    if not isinstance(card, dict):
+        raise InputError("expected a card in JSON, an object with names", file=str(path))
+    return card
 
 
 def event_table(rows: Any) -> pd.DataFrame:
