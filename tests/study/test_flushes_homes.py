@@ -15,6 +15,7 @@ from flowsift.errors import OptionError
 from flowsift.households import simulate
 from flowsift.households.labelled_folder import write_labelled_folder
 from flowsift.plot.files import save_flush_volumes
+from flowsift.plot.flush_volumes import flush_volumes
 from flowsift.report.as_json import json_dict
 from flowsift.report.flushes_text import flushes_sections, homes_sections
 from flowsift.study import flushes
@@ -98,6 +99,20 @@ def test_the_picture(studies, tmp_path):
     save_flush_volumes(homes_study([]), tmp_path / "none.svg")
     with pytest.raises(OptionError, match="png"):
         save_flush_volumes(homes_study(studies), tmp_path / "volumes.txt")
+
+
+@pytest.mark.parametrize("units", ["si", "us"])
+def test_names_of_classes_do_not_touch(studies, units):
+    figure = pytest.importorskip("matplotlib.figure", reason="the report extra is not installed")
+    canvas = figure.Figure(figsize=(8.0, 4.5), layout="constrained")
+    axes = flush_volumes(homes_study(studies), canvas.add_subplot(), units=units)
+    canvas.draw_without_rendering()
+    names = axes.child_axes[0].get_xticklabels()
+    assert len(names) >= 3
+    angle = np.deg2rad(names[0].get_rotation())
+    at = np.array([name.get_transform().transform(name.get_position())[0] for name in names])
+    height = names[0].get_fontsize() * canvas.dpi / 72.0
+    assert (np.diff(np.sort(at)) * np.sin(angle)).min() > height
 
 
 def test_the_picture_needs_a_library(studies, tmp_path, monkeypatch):

@@ -37,6 +37,10 @@ def flush_volumes(study: HomesStudy, axes: Any, *, units: UnitSystem = "si") -> 
         axes.axvline(one.nominal_l / litres, color="#555555", linewidth=0.9, linestyle="--")
     above = axes.secondary_xaxis("top")
     above.set_xticks([one.nominal_l / litres for one in shown], [one.name for one in shown], fontsize=8)
+    # classes lie closer together than their names are long
+    above.tick_params(rotation=30)
+    for name in above.get_xticklabels():
+        name.set(ha="left", rotation_mode="anchor")
     axes.set_xlabel(f"volume of a full flush [{unit}]")
     axes.set_ylabel("toilets")
     axes.set_xlim(left=0.0)
