@@ -121,3 +121,23 @@ def test_a_closed_pipe_ends_quietly():
         os.close(writing)
     assert ended.stderr == ""
     assert ended.returncode == 141
+
+
+def run_apart(*arguments, **options):
+    code = "import sys; from flowsift.cli import main; main(sys.argv[1:])"
+    return subprocess.run([sys.executable, "-c", code, *arguments], check=False, timeout=120, **options)
+
+
+@pytest.mark.parametrize(("closed", "status"), [(1, 141), (2, 0)])
+def test_output_that_was_never_open(closed, status):
+    ended = run_apart("--version", preexec_fn=lambda: os.close(closed))
+    assert ended.returncode == status
+
+
+def test_a_name_that_the_encoding_of_the_output_lacks(tmp_path):
+    path = tmp_path / "meter.csv"
+    path.write_text("tíme 水,volume_l\n2024-06-12T07:00:00Z,1\n2024-06-12T07:00:10Z,2\n", encoding="utf-8")
+    plain = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    ended = run_apart("account", str(path), env=plain, capture_output=True, text=True)
+    assert (ended.returncode, ended.stderr) == (0, "")
+    assert "t\\xedme \\u6c34" in ended.stdout

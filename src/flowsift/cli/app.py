@@ -30,7 +30,7 @@ from flowsift.cli import (
     watch,
 )
 from flowsift.cli.examples import epilog_of
-from flowsift.cli.terminal import complain, show
+from flowsift.cli.terminal import complain, show, write_any_text
 
 BAD_INPUT, INTERNAL_ERROR, INTERRUPTED = 2, 1, 130
 """Exit statuses beside 0: the file or an option can't be used; a fault of flowsift; stopped by Ctrl-C."""
@@ -100,6 +100,7 @@ for registered in app.registered_commands:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit: 0 answered, 2 bad input or option, 1 internal error, 130 stopped."""
     run = Run()
+    write_any_text()
     try:
         status = typer.main.get_command(app).main(
             args=None if arguments is None else list(arguments), prog_name="flowsift", standalone_mode=False, obj=run

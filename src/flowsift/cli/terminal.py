@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from io import TextIOWrapper
 
 import typer
 from rich.console import Console
@@ -21,8 +22,17 @@ PIPE_CLOSED = 141
 """Exit status when the reader of our output has gone (128 + SIGPIPE), as the shell gives it."""
 
 
+def write_any_text() -> None:
+    """Let standard output and standard error take what their encoding lacks, such as a column's name, as escapes."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
 def show(text: str) -> None:
-    """Write text to standard output as it is; end quietly if nobody reads it any more."""
+    """Write text to standard output as it is; end quietly if nobody reads it, or it is closed."""
+    if sys.stdout is None:
+        raise typer.Exit(PIPE_CLOSED)
     try:
         sys.stdout.write(text)
         sys.stdout.flush()
@@ -60,6 +70,8 @@ def complain(problem: str) -> None:
     line = " ".join(f"flowsift: {problem}".split())
     # names of files and columns may hold what a terminal takes for a command
     line = "".join(c if c.isprintable() else "?" for c in line)
+    if sys.stderr is None:
+        return
     try:
         sys.stderr.write(line + "\n")
     except BrokenPipeError:
