@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -90,7 +91,7 @@ class Trace:
         pulse_l: float | None = None,
         *,
         interval_s: float | None = None,
-        timezone: str | None = None,
+        timezone: str | ZoneInfo | None = None,
         unit: str = "L",
         absent: str = "missing",
     ) -> Trace:
@@ -107,8 +108,8 @@ class Trace:
             Volume of one pulse of the meter [L], 0 where it has none; estimated from the values where it isn't given.
         interval_s : float, optional
             Length of an interval [s]; the prevailing spacing of the rows where it isn't given.
-        timezone : str, optional
-            Name of the time zone in which people read this trace; it doesn't shift `times`. Where it isn't given, that
+        timezone : str or ZoneInfo, optional
+            Time zone in which people read this trace; it doesn't shift `times`. Where it isn't given, that
             of `times` if they are an index or a series with one, else UTC.
         unit : str
             Unit in which answers are given by default; `volume_l` is in litres whatever it says.
@@ -154,7 +155,7 @@ class Trace:
         *,
         pulse_l: float | None = None,
         interval_s: float | None = None,
-        timezone: str | None = None,
+        timezone: str | ZoneInfo | None = None,
         unit: str = "L",
         absent: str = "missing",
     ) -> Trace:
@@ -188,7 +189,7 @@ class Trace:
         *,
         pulse_l: float | None = None,
         interval_s: float | None = None,
-        timezone: str | None = None,
+        timezone: str | ZoneInfo | None = None,
         unit: str = "L",
         absent: str = "missing",
     ) -> Trace:
@@ -224,7 +225,7 @@ class Trace:
         pulse_l: float,
         *,
         interval_s: float = 1.0,
-        timezone: str | None = None,
+        timezone: str | ZoneInfo | None = None,
         unit: str = "L",
     ) -> Trace:
         """Build a trace from the time of each pulse.
@@ -262,7 +263,7 @@ class Trace:
         cls,
         grid: Gridded,
         times: Any,
-        timezone: str | None,
+        timezone: str | ZoneInfo | None,
         unit: str,
         absent: str,
         *,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from numbers import Number
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ import pandas as pd
 
 from flowsift.arrays import IntArray
 from flowsift.errors import InputError, OptionError
+from flowsift.ingest.numbers import without_library
 from flowsift.units import NS_PER_S
 
 FIRST_YEAR, LAST_YEAR = 1900, 2149
@@ -17,6 +19,8 @@ sum of a time and a trace's length, is an int64 number of nanoseconds (which rea
 
 EARLIEST_S, LATEST_S = -2_208_988_800, 5_680_281_600
 """The start of the first of these years and the end of the last [s since 1970]."""
+
+EMPTY = "found an empty time, expected an instant"
 
 
 def instants_ns(times: Any, *, column: str = "time") -> IntArray:
@@ -35,7 +39,11 @@ def instants_ns(times: Any, *, column: str = "time") -> IntArray:
     InputError
         If one of them isn't an instant, or lies outside the years 1900 to 2149 (names the first).
     """
-    values = times if isinstance(times, pd.Index) else pd.Index(_plain(times))
+    times = without_library(times)
+    dtype = getattr(times, "dtype", None)
+    if dtype is not None and pd.api.types.is_float_dtype(dtype) and dtype.itemsize < np.dtype(np.float64).itemsize:
+        raise InputError(f"found times as {dtype}, which is a minute off, expected float64", column=column)
+    values = (times if isinstance(times, pd.Index) else pd.Index(_plain(times, column))).infer_objects()
     if isinstance(values, pd.DatetimeIndex):
         return _from_datetimes(values, column)
     if pd.api.types.is_bool_dtype(values.dtype):
@@ -67,10 +75,12 @@ def written_instant(time: str | pd.Timestamp, *, timezone: str) -> pd.Timestamp:
         raise OptionError(f"found {time!r}, expected a time such as 2024-06-12 06:00") from error
 
 
-def _plain(times: Any) -> Any:
+def _plain(times: Any, column: str) -> Any:
+    if isinstance(times, np.ma.MaskedArray):
+        _first_bad(np.ma.getmaskarray(times), EMPTY, column)
     if isinstance(times, pd.Series | np.ndarray) or not hasattr(times, "__iter__"):
         if np.ndim(times) != 1:
-            raise InputError(f"found {np.ndim(times)} dimensions, expected one time a row", column="time")
+            raise InputError(f"found {np.ndim(times)} dimensions, expected one time a row", column=column)
         return times
     return list(times)
 
@@ -82,7 +92,7 @@ def _first_bad(bad: Any, problem: str, column: str) -> None:
 
 
 def _from_datetimes(values: pd.DatetimeIndex, column: str) -> IntArray:
-    _first_bad(values.isna(), "found an empty time, expected an instant", column)
+    _first_bad(values.isna(), EMPTY, column)
     utc = values.tz_convert("UTC") if values.tz is not None else values
     year = np.asarray(utc.year)
     outside = np.flatnonzero((year < FIRST_YEAR) | (year > LAST_YEAR))
@@ -98,7 +108,7 @@ def wrong_year(found: str) -> str:
 
 
 def _from_integers(values: pd.Index, column: str) -> IntArray:
-    _first_bad(values.isna(), "found an empty time, expected an instant", column)
+    _first_bad(values.isna(), EMPTY, column)
     seconds = values.to_numpy(dtype=np.int64)
     _check_range(seconds, column)
     return seconds * NS_PER_S
@@ -125,20 +135,20 @@ def _check_range(seconds: Any, column: str) -> None:
 
 
 def _from_objects(values: pd.Index, column: str) -> IntArray:
+    _first_bad(values.isna(), EMPTY, column)
+    _first_bad(
+        [isinstance(value, Number) for value in values], "found numbers among other times, expected one kind", column
+    )
     try:
         # utc=True also takes rows that carry different offsets each
-        parsed = pd.to_datetime(values, utc=True, format="ISO8601" if _is_text(values) else None)
+        parsed = pd.to_datetime(values, utc=True, format="ISO8601")
     except (ValueError, TypeError, OverflowError) as error:
         for row, value in enumerate(values):
             try:
-                one = pd.to_datetime(value, utc=True)
+                one = pd.to_datetime(value, utc=True, format="ISO8601")
             except (ValueError, TypeError, OverflowError):
                 one = pd.NaT
             if pd.isna(one):
                 raise InputError(f"found {value!r}, expected a time", row=row, column=column) from error
         raise InputError(f"found times that can't be read ({error})", column=column) from error
     return _from_datetimes(pd.DatetimeIndex(parsed), column)
-
-
-def _is_text(values: pd.Index) -> bool:
-    return len(values) > 0 and isinstance(values[0], str)

@@ -17,7 +17,7 @@ def numbers(values: Any, *, column: str) -> FloatArray:
     Parameters
     ----------
     values : array-like, shape (n,)
-        Numbers, or text that reads as such; None and empty ones become NaN.
+        Numbers, or text that reads as such; None, masked and empty ones become NaN.
     column : str
         Name that an error gives.
 
@@ -26,7 +26,9 @@ def numbers(values: Any, *, column: str) -> FloatArray:
     InputError
         If one of them isn't a number (names the first row, 0 = first).
     """
-    if isinstance(values, np.ndarray) and values.dtype == np.float64 and values.ndim == 1:
+    values = without_library(values)
+    masked = isinstance(values, np.ma.MaskedArray)
+    if isinstance(values, np.ndarray) and values.dtype == np.float64 and values.ndim == 1 and not masked:
         return values
     if not hasattr(values, "__iter__"):
         raise InputError(f"found {values!r}, expected one number a row", column=column)
@@ -38,6 +40,12 @@ def numbers(values: Any, *, column: str) -> FloatArray:
     if bad.size:
         raise InputError(f"found {series.iloc[int(bad[0])]!r}, expected a number", row=int(bad[0]), column=column)
     return np.asarray(parsed, dtype=np.float64)
+
+
+def without_library(values: Any) -> Any:
+    """Return the array that a series of a library other than pandas holds; anything else as it is."""
+    known = isinstance(values, np.ndarray | pd.Series | pd.Index)
+    return values if known or not hasattr(values, "to_numpy") else values.to_numpy()
 
 
 def _listed(values: Any) -> Any:

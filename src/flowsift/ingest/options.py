@@ -22,7 +22,8 @@ SHORTEST_INTERVAL_S, LONGEST_INTERVAL_S = 0.001, 366 * 86_400.0
 
 def checked_interval_ns(interval_s: float) -> int:
     """Return an interval that was given [ns] (OptionError unless it lies between a millisecond and a year)."""
-    if not (np.isfinite(interval_s) and SHORTEST_INTERVAL_S <= interval_s <= LONGEST_INTERVAL_S):
+    number = isinstance(interval_s, int | float | np.number)
+    if not (number and SHORTEST_INTERVAL_S <= interval_s <= LONGEST_INTERVAL_S):
         raise OptionError(
             f"interval_s is {interval_s!r}, expected a positive number of seconds, {SHORTEST_INTERVAL_S:g} to a year"
         )
@@ -31,7 +32,8 @@ def checked_interval_ns(interval_s: float) -> int:
 
 def checked_pulse_l(pulse_l: float) -> float:
     """Return a pulse volume that was given (OptionError unless it is one that a meter can have)."""
-    if not (np.isfinite(pulse_l) and SMALLEST_GIVEN_PULSE_L <= pulse_l <= LARGEST_GIVEN_PULSE_L):
+    number = isinstance(pulse_l, int | float | np.number)
+    if not (number and SMALLEST_GIVEN_PULSE_L <= pulse_l <= LARGEST_GIVEN_PULSE_L):
         raise OptionError(
             f"pulse_l is {pulse_l!r}, expected a volume from {SMALLEST_GIVEN_PULSE_L:g} to "
             f"{LARGEST_GIVEN_PULSE_L:,.0f} litres"
