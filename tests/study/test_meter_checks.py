@@ -15,6 +15,12 @@ from flowsift.study.meter_checks_report import meter_report
 from flowsift.units import L_PER_GAL
 
 
+@pytest.mark.parametrize(("seconds", "verdict"), [(2, "can't tell"), (300, "can't tell"), (3600, "sound")])
+def test_nothing_read_tells_nothing_where_nothing_could_have_shown(seconds, verdict):
+    test = zero_test(pulsed(np.zeros(3600), pulse_l=10.0), start_s=0, end_s=seconds)
+    assert test.verdict == verdict
+
+
 def test_a_closed_supply_reads_zero():
     test = zero_test(pulsed(np.zeros(1800), pulse_l=0.1), start_s=0, end_s=1800)
     assert (test.verdict, test.volume_l, test.rate_lpm) == ("sound", 0.0, 0.0)

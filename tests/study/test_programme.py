@@ -67,6 +67,19 @@ def test_a_start_at_midnight_is_one_time():
     assert zones[["start_time", "days", "runs"]].to_numpy().tolist() == [["00:00", "daily", 10]]
 
 
+def test_a_run_early_for_midnight_is_the_next_days():
+    # Tuesdays, 15 s before or after midnight
+    start = START + pd.to_timedelta([1, 8, 15, 22], unit="D") + pd.to_timedelta([-15, 15, -15, 15], unit="s")
+    uses = pd.DataFrame({"start": start, "end": start + pd.Timedelta("20min"), "label": "irrigation"})
+    trace = Trace.from_volumes(
+        START.tz_convert("UTC") + pd.to_timedelta(np.arange(28 * 17_280) * 5, unit="s"),
+        np.ones(28 * 17_280),
+        timezone="America/Denver",
+    )
+    zones = programme(from_uses(trace, uses)).zones
+    assert zones[["start_time", "days"]].to_numpy().tolist() == [["00:00", "Tue"]]
+
+
 def test_watering_by_hand_is_no_programme():
     result = watered([3], [(30, 20.0)])
     found = programme(result)

@@ -173,7 +173,7 @@ def read_shipped(name: str = "demo") -> Household:
     --------
     >>> from flowsift.households import read_shipped
     >>> read_shipped("demo").trace
-    Trace(2024-06-10 06:00 to 2024-06-24 06:00 UTC, 5 s intervals, 18,423.8 L in ... of 241,920, 0 gaps)
+    Trace(2024-06-10 06:00 to 2024-06-24 06:00 UTC, 5 s intervals, 18,423.9 L in ... of 241,920, 0 gaps)
     """
     return Household.read(shipped_folder(name))
 

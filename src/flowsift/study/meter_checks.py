@@ -13,7 +13,7 @@ import pandas as pd
 from flowsift.errors import NotEnoughDataError, OptionError
 from flowsift.ingest.falls import RESET, SET_BACK
 from flowsift.quality import Finding
-from flowsift.standards import figure
+from flowsift.standards import figure, minimum_test_flow
 from flowsift.study.steady_rate import steady_rate, step_l
 from flowsift.trace import Trace
 from flowsift.units import L_PER_UNIT, NS_PER_S, SECONDS_PER_MINUTE
@@ -90,6 +90,8 @@ class Factor:
 def zero_test(trace: Trace, *, start_s: float, end_s: float) -> ZeroTest:
     """Read the meter while everything behind it is closed: it must read nothing.
 
+    Nothing read counts for something only where the least flow of the meter's own test would have shown.
+
     Parameters
     ----------
     trace : Trace
@@ -113,7 +115,9 @@ def zero_test(trace: Trace, *, start_s: float, end_s: float) -> ZeroTest:
     pulse = step_l(trace)
     n = rate.volume_l / pulse
     verdict: Verdict
-    if n < 0.5:
+    if n < 0.5 and rate.high_lpm > minimum_test_flow().value_lpm:
+        verdict, reason = "can't tell", "too short for this pulse: a flow that meters must register may have run unseen"
+    elif n < 0.5:
         verdict, reason = "sound", "it read nothing"
     elif n < 1.5:
         verdict, reason = "can't tell", "one pulse came: it may have been nearly due; close for longer"

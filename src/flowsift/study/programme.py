@@ -126,13 +126,15 @@ def _zone(runs: pd.DataFrame, local: pd.Series, clock_s: FloatArray) -> dict[str
     half = SECONDS_PER_DAY / 2
     middle_s = (np.median(np.mod(clock_s - clock_s[0] + half, SECONDS_PER_DAY)) + clock_s[0] - half) % SECONDS_PER_DAY
     minute = round(middle_s / SECONDS_PER_MINUTE) % 1440
+    # A run that is early for midnight is the next day's.
+    off_s = np.mod(clock_s - minute * SECONDS_PER_MINUTE + half, SECONDS_PER_DAY) - half
     return {
         "clock_s": middle_s,
         "programme": 0,
         "zone": 0,
         "fixture": str(runs["fixture"].mode().iloc[0]),
         "start_time": f"{minute // 60:02d}:{minute % 60:02d}",
-        "days": days_in_words(local),
+        "days": days_in_words(local - pd.to_timedelta(off_s, unit="s")),
         "minutes": float(np.median(runs["duration_s"].iloc[of_late])) / SECONDS_PER_MINUTE,
         "runs": len(runs),
         "typical_lpm": float(np.median(flow[of_late])),
