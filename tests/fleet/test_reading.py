@@ -9,8 +9,9 @@ from tests.fleet.conftest import log_of
 import flowsift as fs
 from flowsift.errors import InputError, OptionError
 from flowsift.fleet import find_homes
-from flowsift.fleet.reading import checked_reading, read_home
+from flowsift.fleet.reading import read_home
 from flowsift.fleet.source import input_files, open_files
+from flowsift.readers.reading_options import checked_reading
 
 fsspec = pytest.importorskip("fsspec")
 

@@ -171,6 +171,18 @@ def test_every_file_named_as_flow_data_is_a_home_and_others_are_told(run, log, t
         *("a.csv", "b.tsv", "c.TXT", "d.csv.gz", "e.tsv.gz", "f.txt.gz", "g.pq")
     ]
     assert ended.err == f"flowsift: {homes}: files left out, not named as flow data: 2, such as notes.pdf\n"
+    assert sum(one["toilets"] for one in ended.json["classes"]) == sum(len(h["toilets"]) for h in ended.json["homes"])
+    flushes_per_day = ended.json["means_over_homes"]["flushes_per_day"]
+    assert flushes_per_day["low"] <= flushes_per_day["mean"] <= flushes_per_day["high"]
+
+
+@pytest.mark.parametrize("option", [("--replacement", "4.8"), ("--unit", "foo"), ("--delimiter", "ab")])
+def test_a_wrong_option_is_no_fault_of_each_home(run, log, tmp_path, option):  # noqa: F811
+    for name in ("a.csv", "b.csv"):
+        log.to_csv(tmp_path / name, index=False)
+    ended = run("flushes", tmp_path, *option)
+    assert ended.status == 2
+    assert len(ended.err.splitlines()) == 1
 
 
 def test_a_partition_is_one_home(run, log, tmp_path):  # noqa: F811

@@ -20,6 +20,7 @@ from flowsift.errors import FlowsiftError, InputError, OptionError
 from flowsift.files import check_folder, write_table
 from flowsift.fleet.names import KEY, as_text, split_partition
 from flowsift.plot.files import check_file, save_flush_volumes
+from flowsift.readers.reading_options import checked_reading
 from flowsift.readers.trace_files import ENDINGS, is_hidden, one_file, without_ending
 from flowsift.report.flushes_text import flushes_sections, homes_sections
 from flowsift.study.flushes_homes import HomesStudy, homes_study
@@ -29,6 +30,9 @@ from flowsift.units import UnitSystem, system_of
 
 LOGS = ("log.parquet", "log.csv.gz", "trace.csv.gz")
 """A folder with one of these is one home, as ``simulate`` writes it: its other files are no traces."""
+
+MEANS = ("per_flush_l", "flushes_per_day", "toilet_share", "leak_per_day_l", "saving_per_year_l")
+"""Columns of homes whose means, with intervals over homes, go into the JSON of a study over homes."""
 
 
 class Meter(StrEnum):
@@ -71,6 +75,13 @@ class Studying:
             replacement_l=None if self.replacement is None else parsed_volume_l(self.replacement, name="replacement"),
         )
 
+    def check(self) -> None:
+        """Find out before the work whether an option can't be used."""
+        if self.replacement is not None:
+            parsed_volume_l(self.replacement, name="replacement")
+        if self.figure is not None:
+            check_file(self.figure)
+
 
 def register(app: typer.Typer) -> None:
     """Add ``flushes`` to the command line."""
@@ -94,20 +105,20 @@ def flushes(
     beside it as NAME-homes.
     """
     homes = _told_apart(list(_homes(files)))
-    _check(studying, answer, *(part for _, path in homes for part in _parts(path)))
+    checked_reading(reading.given())
+    studying.check()
+    _check(answer, *(part for _, path in homes for part in _parts(path)))
     if len(homes) == 1 and not files[0].is_dir():
         _one(*homes[0], reading, studying, answer)
     else:
         _many(homes, reading, studying, answer)
 
 
-def _check(studying: Studying, answer: Answer, *read: Path) -> None:
+def _check(answer: Answer, *read: Path) -> None:
     """Find out before the work whether the files asked for can be written, none in place of one that is read."""
     answer.check(*read)
     if answer.table is not None:
         check_folder(homes_path(answer.table), *read, answer.json)
-    if studying.figure is not None:
-        check_file(studying.figure)
 
 
 def _one(name: str, path: Path, reading: Reading, studying: Studying, answer: Answer) -> None:
@@ -143,6 +154,11 @@ def _many(homes: list[tuple[str, Path]], reading: Reading, studying: Studying, a
     units = answer.units.value if answer.units is not None else usual
     _write_beside(table, studying, answer, units)
     record = {
+        "classes": table.by_class().to_dict("records"),
+        "means_over_homes": {
+            column: dict(zip(("mean", "low", "high"), table.mean(column), strict=True)) for column in MEANS
+        },
+        "saving_of_all_per_year_l": float(table.toilets["saving_per_year_l"].sum()),
         "homes": [{"home": name, "units": units, **vars(study)} for name, study in studies],
         "problems": [{"home": name, "problem": problem} for name, problem in problems],
     }

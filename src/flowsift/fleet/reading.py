@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import inspect
 import os
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -14,37 +13,12 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from flowsift.errors import InputError, OptionError
+from flowsift.errors import InputError
 from flowsift.fleet.source import InputFile
-from flowsift.ingest.options import checked_absent, checked_zone
-from flowsift.readers import KINDS, read_trace
+from flowsift.readers import read_trace
+from flowsift.readers.reading_options import ReadingOptions
 from flowsift.readers.trace_files import one_file
-from flowsift.readers.unit_names import unit_option
 from flowsift.trace import Trace
-
-ReadingOptions = Mapping[str, str | float | bool]
-"""Options of `flowsift.read_trace`, the same for every home."""
-
-
-def checked_reading(options: Mapping[str, Any]) -> ReadingOptions:
-    """Return the options that are given, after a check that spares every home the same error.
-
-    Raises
-    ------
-    OptionError
-        An option that `read_trace` doesn't have, or an unknown kind, unit, zone or word for absent rows.
-    """
-    known = [name for name in inspect.signature(read_trace).parameters if name != "path"]
-    for name in options:
-        if name not in known:
-            raise OptionError(f"unknown option {name!r} of reading; known: {', '.join(known)}")
-    given = {name: value for name, value in options.items() if value is not None}
-    if given.get("kind", KINDS[0]) not in KINDS:
-        raise OptionError(f"unknown kind {given['kind']!r}; known kinds: {', '.join(KINDS)}")
-    for name, check in (("unit", unit_option), ("timezone", checked_zone), ("absent", checked_absent)):
-        if name in given:
-            check(given[name])
-    return given
 
 
 def read_home(

@@ -16,11 +16,11 @@ from flowsift.errors import OptionError
 from flowsift.files import guard_formulas
 from flowsift.fleet.cluster import connected, outcomes
 from flowsift.fleet.names import as_text
-from flowsift.fleet.reading import checked_reading
 from flowsift.fleet.source import FleetSource, absolute
 from flowsift.fleet.store import FleetStore
 from flowsift.fleet.summary import Totals, write_summary
 from flowsift.fleet.work import Job, Outcome, code_here
+from flowsift.readers.reading_options import checked_reading
 from flowsift.tables import Table
 
 SUMMARY, FAILED = "summary.parquet", "failed.csv"

@@ -98,10 +98,7 @@ def find_layout(source: Source, *, delimiter: str | None, decimal: str | None) -
     OptionError
         A `delimiter` or `decimal` that can't be one.
     """
-    if delimiter is not None and not (len(delimiter) == 1 and delimiter.isascii() and delimiter not in _NO_DELIMITERS):
-        raise OptionError(f"delimiter is {delimiter!r}, expected one ASCII character between the fields of a line")
-    if decimal not in (None, ".", ","):
-        raise OptionError(f"decimal is {decimal!r}, expected '.' or ','")
+    check_marks(delimiter, decimal)
     lines = list(_sampled(source.lines()))
     skip = 0
     while skip < len(lines) and (not lines[skip].strip() or lines[skip].lstrip().startswith(_NO_ROW_STARTS)):
@@ -136,6 +133,14 @@ def find_layout(source: Source, *, delimiter: str | None, decimal: str | None) -
         n_titles=n_above + n_titles,
         sample=sample,
     )
+
+
+def check_marks(delimiter: str | None, decimal: str | None) -> None:
+    """Raise `OptionError` for a delimiter or a decimal sign that can't be one."""
+    if delimiter is not None and not (len(delimiter) == 1 and delimiter.isascii() and delimiter not in _NO_DELIMITERS):
+        raise OptionError(f"delimiter is {delimiter!r}, expected one ASCII character between the fields of a line")
+    if decimal not in (None, ".", ","):
+        raise OptionError(f"decimal is {decimal!r}, expected '.' or ','")
 
 
 def _first_row_lines(lines: list[str], delimiter: str) -> int:
