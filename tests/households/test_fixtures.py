@@ -59,7 +59,7 @@ def lone_toilet(**options):
 def setting(*hours, n_days=3):
     days = days_from("2024-06-03", n=n_days, timezone="UTC")
     visits = [Visit(act="toilet", start_s=3600.0 * h, person="person-1") for h in hours]
-    return Setting(days=days, visits=visits, absences=Absences(away=frozenset(), guests={}), n_people=1)
+    return Setting(days=days, visits=visits, absences=Absences(away=frozenset(), guests={}))
 
 
 @pytest.mark.parametrize("close", ["taper", "crisp"])

@@ -138,6 +138,8 @@ def test_few_days_are_noted_or_refused():
     assert any("weekends" in note for note in found.notes)
     with pytest.raises(NotEnoughDataError, match="2 complete days before"):
         compare_at(answer(10, uses=home_uses(10)), "2024-06-05")
+    with pytest.raises(OptionError, match="n_resamples is 0"):
+        compare_at(answer(14, uses=home_uses(14)), "2024-06-10", n_resamples=0)
 
 
 @pytest.mark.parametrize("at", ["soon", "2020-01-01", "2030-01-01"])

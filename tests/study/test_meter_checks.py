@@ -126,6 +126,9 @@ def test_errors_say_what_is_missing():
             register_check(pulsed(np.ones(600), pulse_l=0.1), start_s=0, end_s=600, **wrong)
     with pytest.raises(OptionError, match=r"as many|one or more"):
         bucket_test(trace, spans_s=[], volumes_l=[], resolution_l=0.1)
+    for background in (float("nan"), -1.0):
+        with pytest.raises(OptionError, match="background_lpm"):
+            bucket_test(trace, spans_s=[(0, 60)], volumes_l=[10.0], resolution_l=0.1, background_lpm=background)
 
 
 def test_readings_across_an_exchange_are_told_of_it_in_the_files_unit():

@@ -194,7 +194,7 @@ def all_uses(home: Home, days: Days, *, seed: int) -> list[Use]:
     by_fixture = assigned(visits, home.rooms, home.people, seed=seed)
     uses: list[Use] = []
     for fixture in home.fixtures:
-        setting = Setting(days=days, visits=by_fixture.get(fixture.name, []), absences=empty, n_people=len(home.people))
+        setting = Setting(days=days, visits=by_fixture.get(fixture.name, []), absences=empty)
         uses += sorted(fixture.uses(setting, stream(seed, fixture.name, "uses")), key=lambda use: use.start_s)
     for fixture in home.fixtures:
         if isinstance(fixture, LoftTank):

@@ -56,7 +56,7 @@ def settle_contested(
         return rows, placed, usable
     step = np.diff(placed.cell)
     if not step.size or step.min() > 0:
-        findings += clock_findings(rows.ns, rows.segment, 1.5 * interval_ns, contested=False)
+        findings += clock_findings(rows.ns, rows.segment, interval_ns, contested=False)
         findings += placing_findings(placed, rows.ns, interval_ns=interval_ns)
         return rows, placed, usable
     clash = (step == 0) & (np.diff(rows.ns) < 0.5 * interval_ns)
@@ -68,7 +68,7 @@ def settle_contested(
         clash |= other_pass
         # one late row that differs is a conflict, not a clock
         replayed = int(other_pass.sum()) >= 2
-    findings += clock_findings(rows.ns, rows.segment, 1.5 * interval_ns, contested=replayed)
+    findings += clock_findings(rows.ns, rows.segment, interval_ns, contested=replayed)
     findings += placing_findings(placed, rows.ns, interval_ns=interval_ns)
     if not clash.any():
         return rows, placed, usable

@@ -66,15 +66,15 @@ def placing_findings(placed: Placed, ns: IntArray, *, interval_ns: int) -> list[
     return found
 
 
-def clock_findings(ns: IntArray, segment: IntArray | None, spacing_limit: float, contested: bool) -> list[Finding]:
+def clock_findings(ns: IntArray, segment: IntArray | None, interval_ns: int, contested: bool) -> list[Finding]:
     """Say where the clock was set back, or seems to have been set forward by whole hours.
 
     Parameters
     ----------
     ns, segment : ndarray, shape (n,)
         As in `OrderedRows`.
-    spacing_limit : float
-        Spacing above which rows are missing [ns].
+    interval_ns : int
+        Length of an interval [ns]; rows are missing between those more than half as far again apart.
     contested : bool
         Whether two rows claim the same interval.
     """
@@ -91,8 +91,8 @@ def clock_findings(ns: IntArray, segment: IntArray | None, spacing_limit: float,
             )
         )
     step = np.diff(ns)
-    wide = np.flatnonzero(step > spacing_limit)
-    return found + forward_findings(step[wide], ns[wide], spacing_limit / 1.5)
+    wide = np.flatnonzero(step > 1.5 * interval_ns)
+    return found + forward_findings(step[wide], ns[wide], interval_ns)
 
 
 def forward_findings(step: IntArray, before_ns: IntArray, interval_ns: float) -> list[Finding]:
@@ -106,7 +106,7 @@ def forward_findings(step: IntArray, before_ns: IntArray, interval_ns: float) ->
         Length of an interval [ns].
     """
     hours = (step - interval_ns) / (3600.0 * NS_PER_S)
-    forward = np.flatnonzero((hours > 0.5) & (np.abs(hours - 1.0) < 1e-9))
+    forward = np.flatnonzero(np.abs(hours - 1.0) < 1e-9)
     if not forward.size:
         return []
     return [

@@ -232,7 +232,9 @@ def _trace(columns: Columns, asked: _Asked) -> Trace:
     options = asked.options(meaning)
     if meaning.kind == "pulses":
         pulse_l = options.pop("pulse_l")
-        trace = Trace.from_pulses(times, pulse_l, interval_s=asked.interval_s or 1.0, **options)
+        trace = Trace.from_pulses(
+            times, pulse_l, interval_s=1.0 if asked.interval_s is None else asked.interval_s, **options
+        )
     else:
         assert value is not None
         litres: FloatArray = value if meaning.factor == 1.0 else value * meaning.factor

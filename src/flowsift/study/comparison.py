@@ -114,6 +114,8 @@ def compare(
     ------
     NotEnoughDataError
         If a side has fewer than `LEAST_DAYS` complete days.
+    OptionError
+        If `n_resamples` is below 1.
 
     Examples
     --------
@@ -195,6 +197,8 @@ def _compared(
     n_resamples: int,
     random_state: int,
 ) -> Comparison:
+    if n_resamples < 1:
+        raise OptionError(f"n_resamples is {n_resamples!r}, expected at least 1")
     sides = [side.chosen(side.complete) for side in days]
     for side, name in zip(sides, ("before", "after"), strict=True):
         if side.n_complete < LEAST_DAYS:

@@ -306,9 +306,8 @@ def _running_line(
 
 
 def _count_interval(n: int) -> tuple[float, float]:
-    """90 % interval of a rate seen through `n` events, as shares of it (Poisson, exact)."""
-    low = gammaincinv(n, 0.05) if n else 0.0
-    return float(low) / n, float(gammaincinv(n + 1, 0.95)) / n
+    """90 % interval of a rate seen through `n` events, n >= 1, as shares of it (Poisson, exact)."""
+    return float(gammaincinv(n, 0.05)) / n, float(gammaincinv(n + 1, 0.95)) / n
 
 
 def _where_trickle(rate_lpm: float) -> tuple[str, ...]:

@@ -213,7 +213,7 @@ def bucket_test(
     NotEnoughDataError
         If nothing was recorded, or data are missing in a span.
     OptionError
-        If lengths differ or a volume is not positive.
+        If lengths differ, a volume is not positive or the background is negative or no number.
 
     Examples
     --------
@@ -229,6 +229,8 @@ def bucket_test(
     known = sum(_checked_volume("volume", volume) for volume in volumes_l)
     recorded = sum(recorded_l(trace, start_s=a, end_s=b) for a, b in spans_s)
     minutes = sum(b - a for a, b in spans_s) / SECONDS_PER_MINUTE
+    if background_lpm is not None and not (math.isfinite(background_lpm) and background_lpm >= 0):
+        raise OptionError(f"background_lpm is {background_lpm!r}, expected a flow of at least 0")
     recorded -= (background_lpm or 0.0) * minutes
     n = len(volumes_l)
     known_half_l = _checked_volume("resolution_l", resolution_l) * math.sqrt(n)
