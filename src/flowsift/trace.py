@@ -58,6 +58,9 @@ class Trace:
         Name of the time zone in which people read this trace; all times inside are UTC.
     unit : str
         Unit of volume that the input came in, a key of `flowsift.units.L_PER_UNIT`.
+    row_unit : str or None
+        Unit of the values that the rows had: one of volume, of flow such as ``"gal/min"``, or ``"pulses"`` where they
+        were counts; None where they were readings of a register or times of pulses, or where there were no rows.
     findings : tuple of Finding
         Faults, assumptions and limits, in the order found.
 
@@ -81,6 +84,7 @@ class Trace:
     pulse_l: float
     timezone: str = "UTC"
     unit: str = "L"
+    row_unit: str | None = None
     findings: tuple[Finding, ...] = ()
 
     @classmethod
@@ -145,7 +149,7 @@ class Trace:
             absent=checked_absent(absent),
             column="volume_l",
         )
-        return cls._from_grid(grid, times, timezone, unit, absent, row_values=volume)
+        return cls._from_grid(grid, times, timezone, unit, absent, row_unit=unit, row_values=volume)
 
     @classmethod
     def from_flow(
@@ -179,7 +183,7 @@ class Trace:
             absent=checked_absent(absent),
             column="flow_lpm",
         )
-        return cls._from_grid(grid, times, timezone, unit, absent, row_values=flow)
+        return cls._from_grid(grid, times, timezone, unit, absent, row_unit=f"{unit}/min", row_values=flow)
 
     @classmethod
     def from_register(
@@ -267,11 +271,12 @@ class Trace:
         unit: str,
         absent: str,
         *,
+        row_unit: str | None = None,
         row_values: FloatArray | None = None,
     ) -> Trace:
         litres_per(unit)
         zone = zone_of_datetimes(times) if timezone is None else checked_zone(timezone)
-        trace = cls(**vars(grid), timezone=zone, unit=unit)
+        trace = cls(**vars(grid), timezone=zone, unit=unit, row_unit=row_unit)
         if absent == "zero" or row_values is None:
             return trace
         if seems_flow_only(row_values, gaps=trace.gaps, n_cells=trace.n_cells):

@@ -100,7 +100,7 @@ def test_a_trace_carries_no_truth() -> None:
         assert trace.unit == "L"
         assert set(vars(trace)) <= {
             "start_ns", "interval_ns", "n_cells", "cell", "volume_l", "gaps", "gap_volume_l", "pulse_l", "timezone",
-            "unit", "findings",
+            "unit", "row_unit", "findings",
         }  # fmt: skip
 
 

@@ -365,6 +365,21 @@ def test_pulse_counts(tmp_path):
     assert trace.pulse_l == 0.1
 
 
+@pytest.mark.parametrize(
+    ("header", "options", "row_unit"),
+    [
+        ("time,volume_gal", {}, "gal"),
+        ("time,flow_lpm", {}, "L/min"),
+        ("time,value", {"unit": "m3/h"}, "m3/h"),
+        ("time,pulses", {"pulse_l": 0.1}, "pulses"),
+        ("time,reading", {"kind": "register", "unit": "L"}, None),
+    ],
+)
+def test_the_unit_of_the_rows_is_kept(tmp_path, header, options, row_unit):
+    values = np.cumsum(PULSES) if row_unit is None else PULSES
+    assert fs.read_trace(write(tmp_path / "m.csv", text_of(STAMPS, values, header)), **options).row_unit == row_unit
+
+
 def test_rows_only_when_water_runs(tmp_path):
     keep = VOLUME > 0
     keep[40:560] = False

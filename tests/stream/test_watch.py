@@ -4,17 +4,20 @@ import json
 import multiprocessing
 import os
 import random
+import re
 import signal
 import subprocess
 import sys
 import time
 from contextlib import contextmanager
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from flowsift.cli import main
+from flowsift.cli.watch import tell_faults
 from flowsift.stream import Sifter, home_to_json
 
 N_KILLS = 5
@@ -103,6 +106,32 @@ def test_lines_of_json_in_gallons_a_minute(folder, tmp_path, morning, whole):
     np.testing.assert_allclose(*volumes, rtol=1e-9)
 
 
+def test_values_are_read_in_the_unit_of_the_record(tmp_path, home, morning, whole):
+    at, volume = morning
+    for unit, factor in (("L/min", 60.0), ("gal/min", 60 / 3.785411784), ("pulses", 1 / home.pulse_l)):
+        (tmp_path / "home.json").write_text(home_to_json(replace(home, row_unit=unit)))
+        (tmp_path / "feed.csv").write_text("time,value\n" + lines(at, volume * factor))
+        out = tmp_path / f"{factor}.jsonl"
+        assert run("watch", "--home", tmp_path / "home.json", tmp_path / "feed.csv", "--out", out) == 0
+        found = read(out)
+        volumes = ([r["volume_l"] for r in table if r["kind"] == "event"] for table in (found, whole))
+        np.testing.assert_allclose(*volumes, rtol=1e-9)
+
+
+def test_a_record_that_tells_no_unit_asks_for_it(folder, tmp_path, home, capsys):
+    (tmp_path / "home.json").write_text(home_to_json(replace(home, row_unit=None)))
+    assert run("watch", "--home", tmp_path / "home.json", folder / "feed.csv") == 2
+    assert "pass --unit" in capsys.readouterr().err
+    assert run("watch", "--home", tmp_path / "home.json", folder / "feed.csv", "--unit", "L") == 0
+
+
+@pytest.mark.parametrize(("name", "unit"), [("flow_lpm", "L"), ("volume_gal", "L"), ("volume_l", "pulses")])
+def test_a_header_that_names_another_unit_is_refused(folder, tmp_path, capsys, name, unit):
+    (tmp_path / "feed.csv").write_text(f"time,{name}\n2024-06-20T07:00:00Z,0.0\n")
+    assert run("watch", "--home", folder / "home.json", tmp_path / "feed.csv", "--unit", unit) == 2
+    assert f"{name!r}, but they are read as {unit}" in capsys.readouterr().err
+
+
 def test_a_run_carries_on_where_the_one_before_ended(folder, tmp_path, whole):
     feed, out, state = tmp_path / "feed.csv", tmp_path / "out.jsonl", tmp_path / "state.json"
     rows = (folder / "feed.csv").read_text().splitlines(keepends=True)
@@ -161,7 +190,7 @@ def test_standard_input_may_be_sent_again(folder, tmp_path, morning, whole):
     assert run("watch", *options, "--output", tmp_path / "first.jsonl", feed) == 0
     command = [sys.executable, "-c", "from flowsift.cli import main; main()", "watch", *map(str, options), "--finish"]
     done = subprocess.run(command, input=lines(*morning).encode(), capture_output=True, check=True)
-    assert done.stderr == b""
+    assert set(re.findall(rb"so far: (.*)", done.stderr)) == {b"too late", b"repeated"}
     assert read(tmp_path / "first.jsonl") + [json.loads(line) for line in done.stdout.splitlines()] == whole
 
 
@@ -171,6 +200,34 @@ def test_lines_that_are_no_rows_are_told_and_left_out(folder, tmp_path, capsys):
     assert run("watch", "--home", folder / "home.json", feed) == 0
     complaints = capsys.readouterr().err
     assert all(f"line {n}: found" in complaints for n in (3, 4, 5))
+
+
+@pytest.mark.parametrize(
+    "torn",
+    ["17176323001717632301,0.0", '{"time": 99999999999999999999, "value": 1}', '{"time":' + "[" * 4000],
+    ids=["two times in one", "a time no clock shows", "nested without end"],
+)
+def test_a_torn_line_is_told_like_any_other(folder, tmp_path, capsys, torn):
+    (tmp_path / "feed.csv").write_text(f"time,volume\n2024-06-20T07:00:00Z,0.1\n{torn}\n2024-06-20T07:00:01Z,0.1\n")
+    assert run("watch", "--home", folder / "home.json", tmp_path / "feed.csv") == 0
+    found = capsys.readouterr()
+    assert "line 3: found" in found.err
+    assert json.loads(found.out.splitlines()[0])["volume_l"] == pytest.approx(0.2)
+
+
+def test_faults_are_told_as_they_grow_tenfold(folder, tmp_path, capsys):
+    rows = (folder / "feed.csv").read_text().splitlines(keepends=True)[:1000]
+    (tmp_path / "feed.csv").write_text("".join([*rows[:900], rows[1] * 3, *rows[900:]]))
+    assert run("watch", "--home", folder / "home.json", tmp_path / "feed.csv") == 0
+    assert capsys.readouterr().err == "flowsift: 3 rows or intervals so far: too late\n"
+
+
+def test_a_fault_is_told_anew_at_ten_times_its_count(capsys):
+    told = {}
+    for n in (1, 2, 9, 10, 11, 99, 250):
+        tell_faults({"stray": n}, told)
+    assert capsys.readouterr().err.count("stray") == 3
+    assert told == {"stray": 250}
 
 
 @pytest.mark.parametrize(

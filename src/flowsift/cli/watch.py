@@ -26,12 +26,12 @@ from flowsift.cli.terminal import complain, show
 from flowsift.cli.watch_lines import Feed, read_rows
 from flowsift.errors import InputError, OptionError
 from flowsift.files import check_folder, replace_file
-from flowsift.readers.unit_names import unit_option
+from flowsift.readers.unit_names import PULSES, unit_in_name, unit_option
 from flowsift.stream import LearnedHome, Notice, Sifter, home_from_json
 from flowsift.stream.sifter import LATE_S
 from flowsift.stream.strict_json import read_fields, written
 from flowsift.stream.uses import LABEL_WAIT_S
-from flowsift.units import UnitSystem, system_of
+from flowsift.units import SECONDS_PER_MINUTE, UnitSystem, system_of
 
 KIND = "flowsift watch state"
 VERSION = 1
@@ -66,7 +66,9 @@ def watch_command(
     ] = None,
     unit: Annotated[
         str | None,
-        typer.Option(help="Unit of the values, a volume or a flow [default: that of the record].", metavar="UNIT"),
+        typer.Option(
+            help="Unit of the values: a volume, a flow, or pulses [default: as in the record].", metavar="UNIT"
+        ),
     ] = None,
     units: Annotated[Units | None, typer.Option(help="Units of the answer [default: those of the record].")] = None,
     late: Annotated[
@@ -95,7 +97,10 @@ def watch_command(
         if path is not None:
             check_folder(path, home, other)
     known = _read(home, home_from_json)
-    asked = unit_option(unit or known.unit)
+    name = unit or known.row_unit
+    if name is None:
+        raise OptionError(f"{home}: its record doesn't tell the unit of a feed's values: pass --unit, such as L or gpm")
+    litres = _litres_in(name, known)
     run = _read(state, lambda text: _resumed(text, known)) if state is not None and state.exists() else None
     if run is None:
         run = _Run(sifter=Sifter(known, late_s=late, wait_s=wait, absent=absent))
@@ -107,23 +112,55 @@ def watch_command(
         if state is not None:
             _save(state, run.sifter, feed, out)
         saved_at = time.monotonic()
-        some = run.line > 0
+        some, told = run.line > 0, run.sifter.faults
         while not stop.asked:
             first = feed.line + 1
             lines = feed.lines()
             if lines is None:
                 break
             if lines:
-                rows = read_rows(lines, first=first, unit=asked, interval_s=known.interval_s)
+                rows = read_rows(lines, first=first, litres=litres)
+                _check_header(rows.value_name, name)
                 some = _heard(rows.complaints, some or rows.ns.size > 0, feed.line)
                 out.write(run.sifter.feed_ns(rows.ns, rows.volume_l))
+                tell_faults(run.sifter.faults, told)
             if state is not None and time.monotonic() - saved_at >= save_every:
                 _save(state, run.sifter, feed, out)
                 saved_at = time.monotonic()
         if not stop.asked and (finish or state is None):
             out.write(run.sifter.finish())
+            tell_faults(run.sifter.faults, told)
         if state is not None:
             _save(state, run.sifter, feed, out)
+
+
+def _litres_in(unit: str, home: LearnedHome) -> float:
+    """Return what a value of 1 stands for [L]."""
+    if unit == PULSES:
+        if not home.pulse_l > 0:
+            raise OptionError(
+                "the record shows no pulse, so that its volume isn't known: pass --unit, such as L or gpm"
+            )
+        return home.pulse_l
+    found = unit_option(unit)
+    return found.factor if found.minutes is None else found.factor * home.interval_s / SECONDS_PER_MINUTE
+
+
+def _check_header(value_name: str, unit: str) -> None:
+    """Raise `OptionError` if the name of the values says another unit than the one that they are read in."""
+    named = unit_in_name(value_name)
+    if named is not None and (unit == PULSES or named != unit_option(unit)):
+        raise OptionError(
+            f"line 1: found values named {value_name!r}, but they are read as {unit}: pass the right --unit"
+        )
+
+
+def tell_faults(faults: dict[str, int], told: dict[str, int]) -> None:
+    """Tell of a kind of fault when it first appears, and again as its count grows tenfold."""
+    for fault, n in faults.items():
+        if n >= 10 * told.get(fault, 0):
+            complain(f"{n:,} rows or intervals so far: {fault}")
+            told[fault] = n
 
 
 def _heard(complaints: list[str], some: bool, n_lines: int) -> bool:

@@ -16,8 +16,6 @@ import numpy as np
 from flowsift.arrays import FloatArray, IntArray
 from flowsift.errors import InputError
 from flowsift.ingest.instants import instants_ns
-from flowsift.readers.unit_names import Unit
-from flowsift.units import SECONDS_PER_MINUTE
 
 READ_BYTES = 1 << 20
 """Bytes read at once."""
@@ -38,7 +36,8 @@ class Rows:
     complaints: list[str]
 
 
-def read_rows(lines: list[bytes], *, first: int, unit: Unit, interval_s: float) -> Rows:
+def read_rows(lines: list[bytes], *, first: int, litres: float) -> Rows:
+    value_name: str
     """Read lines.
 
     Parameters
@@ -47,10 +46,8 @@ def read_rows(lines: list[bytes], *, first: int, unit: Unit, interval_s: float) 
         Without their line ends.
     first : int
         Number of the first of them in the feed, from 1; line 1 may be a header.
-    unit : Unit
-        Of the values: a volume an interval, or a flow.
-    interval_s : float
-        Length of an interval [s].
+    litres : float
+        What a value of 1 stands for [L].
     """
     times: list[str] = []
     values: list[float] = []
@@ -59,6 +56,7 @@ def read_rows(lines: list[bytes], *, first: int, unit: Unit, interval_s: float) 
     for number, line in enumerate(lines, start=first):
         try:
             text = line.decode("utf-8-sig" if number == 1 else "utf-8").strip()
+    value_name = ""
             if not text:
                 continue
             at, value = _split(text)
@@ -70,8 +68,10 @@ def read_rows(lines: list[bytes], *, first: int, unit: Unit, interval_s: float) 
         times.append(at)
         numbers.append(number)
     ns, good = _instants(times, numbers, complaints)
-    litres = unit.factor if unit.minutes is None else unit.factor * interval_s / SECONDS_PER_MINUTE
-    return Rows(ns=ns, volume_l=np.array(values, dtype=np.float64)[good] * litres, complaints=complaints)
+            else:
+                value_name = value
+    volume_l = np.array(values, dtype=np.float64)[good] * litres
+    return Rows(ns=ns, volume_l=volume_l, complaints=complaints, value_name=value_name)
 
 
 def _split(text: str) -> tuple[str, str]:

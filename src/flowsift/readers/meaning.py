@@ -13,7 +13,7 @@ from flowsift.ingest.falls import falls_seldom
 from flowsift.ingest.spacing import prevailing_interval_ns
 from flowsift.quality import Finding
 from flowsift.readers.columns import kind_in_name
-from flowsift.readers.unit_names import KNOWN_UNITS, MINUTES, Unit, unit_in_name, unit_option
+from flowsift.readers.unit_names import KNOWN_UNITS, MINUTES, PULSES, Unit, unit_in_name, unit_option
 
 KINDS = ("volume", "flow", "register", "counts", "pulses")
 """Volume per interval, flow rate, cumulative reading, pulses per interval, one row per pulse."""
@@ -43,6 +43,8 @@ class Meaning:
         Litres (or litres per minute) in one of the values.
     unit : str
         Unit of volume, a key of `flowsift.units.L_PER_UNIT`.
+    row_unit : str or None
+        As in `flowsift.Trace`.
     pulse_l : float or None
         Volume of a pulse [L], where it is known.
     findings : tuple of Finding
@@ -51,6 +53,7 @@ class Meaning:
     kind: str
     factor: float
     unit: str
+    row_unit: str | None
     pulse_l: float | None
     findings: tuple[Finding, ...]
 
@@ -111,6 +114,7 @@ def meaning_of(
                 kind="volume",
                 factor=pulse_l,
                 unit=given.volume if given else "L",
+                row_unit=PULSES,
                 pulse_l=pulse_l,
                 findings=tuple(said),
             )
@@ -133,7 +137,14 @@ def meaning_of(
     if given is None:
         gallons = " (US gallons)" if found_unit.volume == "gal" else ""
         said.append(_assumed("unit", f'The unit {_spelled(found_unit)}{gallons} was read from the name "{name}".'))
-    return Meaning(kind=kind, factor=found_unit.factor, unit=found_unit.volume, pulse_l=pulse_l, findings=tuple(said))
+    return Meaning(
+        kind=kind,
+        factor=found_unit.factor,
+        unit=found_unit.volume,
+        row_unit=None if kind == "register" else _spelled(found_unit),
+        pulse_l=pulse_l,
+        findings=tuple(said),
+    )
 
 
 _WORDS = {
@@ -227,4 +238,11 @@ def _pulses(value: FloatArray | None, unit: Unit | None, pulse_l: float | None, 
         )
     said = quality.volume(pulse_l)
     taken = quality.finding_of("Each row was read as one pulse of {}.", said, kind="assumption", what="kind")
-    return Meaning(kind="pulses", factor=1.0, unit=volume, pulse_l=pulse_l, findings=() if stated else (taken,))
+    return Meaning(
+        kind="pulses",
+        factor=1.0,
+        unit=volume,
+        row_unit=None,
+        pulse_l=pulse_l,
+        findings=() if stated else (taken,),
+    )

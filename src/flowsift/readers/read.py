@@ -241,7 +241,7 @@ def _trace(columns: Columns, asked: _Asked) -> Trace:
         options |= {"interval_s": asked.interval_s, "absent": asked.absent or "missing"}
         trace = asked.constructor(meaning)(times, litres, **options)
         asked.require_stated_absence(trace, litres, ns, meaning)
-    return replace(trace, findings=(*time_findings, *meaning.findings, *trace.findings))
+    return replace(trace, row_unit=meaning.row_unit, findings=(*time_findings, *meaning.findings, *trace.findings))
 
 
 def _trace_by_blocks(blocks: Iterator[Columns], asked: _Asked) -> Trace | None:
@@ -272,7 +272,7 @@ def _trace_by_blocks(blocks: Iterator[Columns], asked: _Asked) -> Trace | None:
     if trace is None:
         return None
     asked.require_stated_absence(trace, litres, ns, meaning)
-    return replace(trace, findings=(*log.findings, *meaning.findings, *trace.findings))
+    return replace(trace, row_unit=meaning.row_unit, findings=(*log.findings, *meaning.findings, *trace.findings))
 
 
 def _changes(reading: FloatArray, ns: IntArray) -> FloatArray:

@@ -67,6 +67,9 @@ KNOWN_UNITS = (
 )
 """Units as messages list them; any volume per s, min, h or d is read."""
 
+PULSES = "pulses"
+"""What stands in the place of a unit where values are counts of the meter's pulses."""
+
 _WORD_UNIT = {word: unit for unit, words in VOLUME_WORDS.items() for word in words}
 
 

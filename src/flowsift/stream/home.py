@@ -106,6 +106,8 @@ class LearnedHome:
         Volume of the meter's pulse [L].
     timezone, unit : str
         As in `flowsift.Trace`.
+    row_unit : str or None
+        As in `flowsift.Trace`: the unit in which a feed like the record has its values.
     without : tuple of str
         Labels that the home has no fixture for.
     random_state : int
@@ -136,6 +138,7 @@ class LearnedHome:
     pulse_l: float
     timezone: str
     unit: str
+    row_unit: str | None
     without: tuple[str, ...]
     random_state: int
     familiar: Familiar
@@ -215,6 +218,7 @@ def learn_home(
         pulse_l=trace.pulse_l,
         timezone=trace.timezone,
         unit=trace.unit,
+        row_unit=trace.row_unit,
         without=() if household is None else tuple(sorted(household.without)),
         random_state=random_state,
         familiar=cut.familiar,

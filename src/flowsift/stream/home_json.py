@@ -15,6 +15,7 @@ from flowsift.classify.prior import Prior
 from flowsift.errors import InputError
 from flowsift.ingest.options import checked_zone
 from flowsift.labels import LABELS
+from flowsift.readers.unit_names import PULSES, unit_option
 from flowsift.signal.blocks import Blocks
 from flowsift.signal.familiar import Familiar
 from flowsift.stream.home import Known, LearnedHome, Past, RecordedTrickle
@@ -23,7 +24,7 @@ from flowsift.study.alerts import AlertRule
 from flowsift.units import litres_per
 
 KIND = "flowsift learned home"
-VERSION = 4
+VERSION = 5
 
 
 def home_to_json(home: LearnedHome) -> str:
@@ -57,6 +58,7 @@ def home_to_json(home: LearnedHome) -> str:
             "pulse_l": home.pulse_l,
             "timezone": home.timezone,
             "unit": home.unit,
+            "row_unit": home.row_unit,
             "without": list(home.without),
             "random_state": home.random_state,
             "familiar": {"volume_l": list(home.familiar.volume_l), "flow_lpm": list(home.familiar.flow_lpm)},
@@ -115,6 +117,7 @@ def home_from_json(text: str) -> LearnedHome:
         pulse_l=found.number("pulse_l", least=0.0),
         timezone=checked_zone(found.text("timezone")),
         unit=_unit(found.text("unit")),
+        row_unit=_row_unit(found.text("row_unit")) if found.has("row_unit") else None,
         without=tuple(HomeFacts(without=found.texts("without", among=LABELS)).without),
         random_state=found.integer("random_state"),
         familiar=Familiar(volume_l=tuple(volumes.tolist()), flow_lpm=tuple(flows.tolist())),
@@ -130,6 +133,12 @@ def home_from_json(text: str) -> LearnedHome:
 
 def _unit(name: str) -> str:
     litres_per(name)
+    return name
+
+
+def _row_unit(name: str) -> str:
+    if name != PULSES:
+        unit_option(name)
     return name
 
 
