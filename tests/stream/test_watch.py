@@ -253,6 +253,21 @@ def test_files_that_were_replaced_are_noticed(folder, tmp_path, capsys):
     assert capsys.readouterr().err.count("was it replaced?") == 2
 
 
+@pytest.mark.parametrize("how", ["cut", "replaced"])
+def test_a_file_that_is_replaced_while_it_is_followed_is_noticed(folder, tmp_path, how):
+    feed, state = tmp_path / "feed.csv", tmp_path / "state.json"
+    feed.write_text((folder / "feed.csv").read_text())
+    options = ("--home", folder / "home.json", "--state", state, "--save-every", "0", feed, "--follow")
+    with started(*options) as process:
+        wait_for(lambda: state.exists() and json.loads(state.read_text())["input_bytes"] == feed.stat().st_size)
+        other = feed if how == "cut" else tmp_path / "other.csv"
+        other.write_text("time,volume\n2024-06-20T07:00:00Z,0.0\n")
+        if how == "replaced":
+            other.replace(feed)
+        process.join(timeout=60)
+        assert process.exitcode == 2
+
+
 def test_a_broken_state_is_refused(folder, tmp_path, capsys):
     state = tmp_path / "state.json"
     state.write_text('{"kind": "flowsift watch state", "version": 1}')

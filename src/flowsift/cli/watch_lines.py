@@ -26,18 +26,21 @@ LOOK_AGAIN_S = 0.25
 LONGEST_LINE = 10_000
 """A longer line is no row of a feed [bytes]."""
 
+NO_TIMES = (InputError, ValueError, OverflowError)
+"""What comes of text that is no time; whole numbers may be too long for any clock."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Rows:
-    """Rows of some lines, and what was wrong with the others (one message a line)."""
+    """Rows of some lines, and what was wrong with the others (one message a line); the values' name in a header."""
 
     ns: IntArray
     volume_l: FloatArray
     complaints: list[str]
+    value_name: str
 
 
 def read_rows(lines: list[bytes], *, first: int, litres: float) -> Rows:
-    value_name: str
     """Read lines.
 
     Parameters
@@ -53,23 +56,24 @@ def read_rows(lines: list[bytes], *, first: int, litres: float) -> Rows:
     values: list[float] = []
     numbers: list[int] = []
     complaints: list[str] = []
+    value_name = ""
     for number, line in enumerate(lines, start=first):
+        value = ""
         try:
             text = line.decode("utf-8-sig" if number == 1 else "utf-8").strip()
-    value_name = ""
             if not text:
                 continue
             at, value = _split(text)
             values.append(float(value) if value else np.nan)
-        except ValueError:
+        except (ValueError, RecursionError):
             if number > 1:
                 complaints.append(f"line {number}: found {_shown(line)}, expected a time and a number")
+            else:
+                value_name = value
             continue
         times.append(at)
         numbers.append(number)
     ns, good = _instants(times, numbers, complaints)
-            else:
-                value_name = value
     volume_l = np.array(values, dtype=np.float64)[good] * litres
     return Rows(ns=ns, volume_l=volume_l, complaints=complaints, value_name=value_name)
 
@@ -95,7 +99,7 @@ def _instants(times: list[str], numbers: list[int], complaints: list[str]) -> tu
     """Read times, all at once where all can be read; also which of them could be."""
     try:
         return _read_times(times), list(range(len(times)))
-    except (InputError, ValueError):
+    except NO_TIMES:
         pass
     found: list[int] = []
     good: list[int] = []
@@ -103,7 +107,7 @@ def _instants(times: list[str], numbers: list[int], complaints: list[str]) -> tu
         try:
             found.append(int(_read_times([text])[0]))
             good.append(k)
-        except (InputError, ValueError):
+        except NO_TIMES:
             if number > 1:
                 complaints.append(f"line {number}: found {_shown(text.encode())}, expected a time")
     return np.array(found, dtype=np.int64), good
@@ -138,11 +142,11 @@ class Feed:
     Raises
     ------
     InputError
-        If a file is shorter than what was taken from it before.
+        If a file is shorter than what was taken from it before; while it is followed, also if another one has its name.
     """
 
     def __init__(self, path: Path | None, *, follow: bool, offset: int = 0, line: int = 0) -> None:
-        self._opened = path is not None
+        self._path = path
         self._file = sys.stdin.fileno() if path is None else os.open(path, os.O_RDONLY)
         status = os.fstat(self._file)
         self._regular = stat.S_ISREG(status.st_mode)
@@ -150,17 +154,16 @@ class Feed:
         self._rest = b""
         self.offset, self.line = (offset, line) if path is not None else (0, 0)
         if path is not None and offset:
-            if status.st_size < offset:
-                self.close()
-                raise InputError(
-                    f"found {status.st_size:,} bytes, expected the {offset:,} that were read before: was it replaced?",
-                    file=str(path),
-                )
             os.lseek(self._file, offset, os.SEEK_SET)
+            try:
+                self._check_same()
+            except InputError:
+                self.close()
+                raise
 
     def close(self) -> None:
         """Close the file."""
-        if self._opened:
+        if self._path is not None:
             os.close(self._file)
 
     def lines(self) -> list[bytes] | None:
@@ -170,6 +173,7 @@ class Feed:
         data = os.read(self._file, READ_BYTES)
         if not data:
             if self._follow:
+                self._check_same()
                 time.sleep(LOOK_AGAIN_S)
                 return []
             last, self._rest = self._rest, b""
@@ -180,6 +184,19 @@ class Feed:
         if len(rest) > LONGEST_LINE:
             raise InputError(f"line {self.line + len(lines) + 1}: found no end within {LONGEST_LINE:,} bytes")
         return self._taken(lines, taken)
+
+    def _check_same(self) -> None:
+        """Raise `InputError` if the file was cut shorter than what was read of it, or another one has its name."""
+        status, n_read = os.fstat(self._file), os.lseek(self._file, 0, os.SEEK_CUR)
+        name = None if self._path is None else str(self._path)
+        if status.st_size < n_read:
+            raise InputError(
+                f"found {status.st_size:,} bytes, expected the {n_read:,} that were read before: was it replaced?",
+                file=name,
+            )
+        # a name that is gone for a moment is waited for
+        if self._path is not None and self._path.exists() and not os.path.samestat(status, self._path.stat()):
+            raise InputError("found another file than the one that is read: was it replaced?", file=name)
 
     def _taken(self, lines: list[bytes], n_bytes: int) -> list[bytes]:
         self.offset += n_bytes
