@@ -319,6 +319,8 @@ def test_wrong_use_is_said(home):
         Sifter(home, late_s=-1)
     with pytest.raises(InputError, match="as many"):
         Sifter(home).feed(["2024-06-20T07:00:00Z"], [0.1, 0.2])
+    with pytest.raises(OptionError, match="intervals of 10 s, the home of 1 s"):
+        Sifter(home).feed(1_720_000_000 + 10 * np.arange(20), np.zeros(20))
     sifter = Sifter(home)
     sifter.finish()
     with pytest.raises(OptionError, match="finished"):

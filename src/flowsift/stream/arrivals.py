@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import math
 from array import array
+from collections.abc import Iterable
 from typing import Any, Literal, Protocol
 
 import numpy as np
 
 from flowsift.arrays import FloatArray, IntArray
-from flowsift.errors import InputError
+from flowsift.errors import InputError, OptionError
 from flowsift.ingest.limits import spike_limit_l
 from flowsift.ingest.options import Absent
 from flowsift.ingest.placing import snapped_start
+from flowsift.ingest.spacing import prevailing_interval_ns
 from flowsift.stream.strict_json import Fields
 from flowsift.units import NS_PER_S
 
@@ -33,8 +35,18 @@ SLIPPED = 1.5
 """Rows two cells apart whose times are less than this many intervals apart have no missing cell between them."""
 
 LEAP_S = 3600.0
-"""A row this far ahead of all before it is set aside until the next row: a clock that jumps ahead for one row must not
-make all others late [s]."""
+"""A row this far ahead of all before it is set aside: a clock that jumps ahead for some rows must not make all others
+late [s]."""
+
+AGREEING_ROWS = 8
+"""Rows set aside, each not before the others, that make a pause of the feed: soon after a logger is back, and more than
+a clock that is wrong for a moment gives (assumption)."""
+
+SPACED_ROWS = 16
+"""First rows needed to tell how far apart they are: a feed that loses many rows has two neighbours among so many."""
+
+OTHER_SPACING = 1.5
+"""Rows that are this many times further apart than an interval, or nearer, have another interval."""
 
 MOST_EARLY = 4
 """First rows kept to find the earliest, for each cell that late rows are waited for."""
@@ -71,6 +83,7 @@ class Arrivals:
     hold : int
         Cells for which late rows are waited for, >= `LEAST_HOLD`.
     pulse_l : float
+        Of the home's meter [L].
     absent : {"missing", "zero"}
         What a cell without a row means.
     """
@@ -80,10 +93,12 @@ class Arrivals:
         "_aside",
         "_at",
         "_early",
+        "_early_span",
         "_faults",
         "_hold",
         "_leap",
         "_limit_l",
+        "_pulse_l",
         "_value",
         "done",
         "interval_ns",
@@ -99,7 +114,10 @@ class Arrivals:
         self._faults: dict[Fault, int] = dict.fromkeys(FAULTS, 0)
         self._aside: list[tuple[int, float]] = []
         self._leap = max(round(LEAP_S * NS_PER_S / interval_ns), 2 * hold)
-        self._early: list[tuple[int, float]] = []
+        # rows as keys: the first ones, each once
+        self._early: dict[tuple[int, float], None] = {}
+        self._early_span: tuple[float, float] = (math.inf, -math.inf)
+        self._pulse_l = pulse_l
         self._hold = hold
         self._absent = absent
         self._limit_l = float(spike_limit_l(None, interval_ns=interval_ns, pulse_l=pulse_l))
@@ -115,6 +133,11 @@ class Arrivals:
         volume_l : ndarray of float64, shape (n_rows,)
             NaN where a row has none.
         cells : Cells
+
+        Raises
+        ------
+        OptionError
+            If the first rows have another interval.
         """
         n = 0
         while n < ns.size and (self.start_ns is None or self._aside):
@@ -149,20 +172,47 @@ class Arrivals:
 
     def _take_early(self, at: int, volume: float, cells: Cells) -> None:
         """Keep the first rows until it is sure which of them is the earliest."""
-        if (at, volume) in self._early:
+        row = at, _told(volume)
+        if row in self._early:
             self._count("repeated", 1)
             return
-        self._early.append((at, volume if 0.0 <= volume < math.inf else NO_VALUE))
-        times = [row[0] for row in self._early]
-        if max(times) - min(times) >= self._hold * self.interval_ns or len(times) > MOST_EARLY * self._hold:
+        self._early[row] = None
+        first, last = self._early_span
+        self._early_span = min(first, at), max(last, at)
+        waited = self._early_span[1] - self._early_span[0] >= self._hold * self.interval_ns
+        n = len(self._early)
+        if (waited and n >= SPACED_ROWS) or n > max(MOST_EARLY * self._hold, SPACED_ROWS):
             self._start(cells)
 
     def _start(self, cells: Cells) -> None:
-        first_ns = min(row[0] for row in self._early)
+        early, self._early = self._early, {}
+        first_ns, self._early_span = self._early_span[0], (math.inf, -math.inf)
+        self._check_spacing(early)
         self.start_ns = snapped_start(float(first_ns), self.interval_ns)
-        early, self._early = self._early, []
         for at, volume in early:
-            self._place(at, volume, self._cell(at), cells)
+            self.take_one(at, volume, cells)
+
+    def _check_spacing(self, early: Iterable[tuple[int, float]]) -> None:
+        """Raise `OptionError` if the first rows have another interval.
+
+        Rows further apart than an interval may also be those of a meter that sends rows only when water runs: it sends
+        no more than one pulse in each then, as other flow would give neighbours.
+        """
+        ns = np.unique([at for at, _ in early])
+        if ns.size < SPACED_ROWS:
+            return
+        usual_ns = prevailing_interval_ns(ns)
+        step = np.diff(ns)
+        coarse = (
+            self._absent == "missing"
+            and step.min() > OTHER_SPACING * self.interval_ns
+            and (step <= OTHER_SPACING * step.min()).mean() >= 0.5
+            and not all(0 < volume <= OTHER_SPACING * self._pulse_l for _, volume in early)
+        )
+        if coarse or usual_ns * OTHER_SPACING < self.interval_ns:
+            raise OptionError(
+                f"the rows have intervals of {usual_ns / NS_PER_S:g} s, the home of {self.interval_ns / NS_PER_S:g} s"
+            )
 
     def _cell(self, at: int) -> int:
         return (2 * (at - (self.start_ns or 0)) + self.interval_ns) // (2 * self.interval_ns)
@@ -173,16 +223,33 @@ class Arrivals:
             self._take_early(at, volume, cells)
             return
         cell = self._cell(at)
-        if self._aside:
-            (far_at, far_volume), self._aside = self._aside[0], []
-            if cell > self._cell(far_at) - self._hold:
-                self._place(far_at, far_volume, self._cell(far_at), cells)
-            else:
-                self._count("stray", 1)
         if cell - self.newest > self._leap:
-            self._aside = [(at, volume if 0.0 <= volume < math.inf else NO_VALUE)]
+            self._set_aside(at, volume, cells)
+            return
+        if self._aside and cell > self.newest:
+            self._count("stray", len(self._aside))
+            self._aside = []
+        self._place(at, volume, cell, cells)
+
+    def _set_aside(self, at: int, volume: float, cells: Cells) -> None:
+        """Keep a row that leaps ahead until enough rows agree with it; those that it lies before were stray."""
+        aside = [row for row in self._aside if row[0] < at + self._hold * self.interval_ns]
+        self._count("stray", len(self._aside) - len(aside))
+        same = next((k for k, row in enumerate(aside) if row[0] == at), None)
+        if same is None:
+            aside.append((at, _told(volume)))
+        elif aside[same][1] == volume:
+            self._count("repeated", 1)
         else:
-            self._place(at, volume, cell, cells)
+            self._count("conflicting", 1)
+            aside[same] = at, NO_VALUE
+        self._aside = aside
+        if len(aside) == AGREEING_ROWS:
+            self._aside = []
+            first_at, first_volume = aside[0]
+            self._place(first_at, first_volume, self._cell(first_at), cells)
+            for row in aside[1:]:
+                self.take_one(*row, cells)
 
     def _place(self, at: int, volume: float, cell: int, cells: Cells) -> None:
         if cell < self.done:
@@ -317,8 +384,11 @@ class Arrivals:
         self.newest, self.done = fields.integer("newest", least=-1), fields.integer("done", least=0)
         counts = fields.part("faults")
         self._faults = {fault: counts.integer(fault, least=0) for fault in FAULTS}
-        self._early = [(int(at), float(value)) for at, value in _rows(fields, "early", 2)]
-        self._aside = [(int(at), float(value)) for at, value in _rows(fields, "aside", 2)][:1]
+        self._early = {(int(at), float(value)): None for at, value in _rows(fields, "early", 2)}
+        if self._early:
+            times = [at for at, _ in self._early]
+            self._early_span = min(times), max(times)
+        self._aside = [(int(at), float(value)) for at, value in _rows(fields, "aside", 2)]
         if self.start_ns is None and self.newest >= 0:
             raise InputError("the state has rows but no start")
         for cell, at, value in _rows(fields, "open", 3):
@@ -328,6 +398,11 @@ class Arrivals:
             self._at[cell % len(self._value)] = at
         if self.newest - self.done >= len(self._value):
             raise InputError("the state holds more open cells than late rows are waited for")
+
+
+def _told(volume: float) -> float:
+    """Return the volume that a row has, or the mark of none."""
+    return volume if 0.0 <= volume < math.inf else NO_VALUE
 
 
 def _rows(fields: Fields, name: str, width: int) -> list[list[int | float]]:

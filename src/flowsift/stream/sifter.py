@@ -23,7 +23,7 @@ from flowsift.stream.teller import Teller
 from flowsift.stream.uses import LABEL_WAIT_S
 
 KIND = "flowsift live state"
-VERSION = 3
+VERSION = 4
 
 LATE_S = 60.0
 """Late rows are waited for this long by default [s]."""
@@ -46,7 +46,8 @@ class Sifter:
         How long a label waits for what follows the use [s]. Labels get worse below an hour.
     absent : {"missing", "zero"}
         What an interval without a row means. With "zero", time goes on only with rows: send one of no flow now and
-        then, or uses settle late.
+        then, at least every hour, or uses settle late. After an hour without a row, the next ones count once eight of
+        them agree on the time: the clock may be wrong.
     on_settled : callable, optional
         Called with each `Settled` stretch: whose water each of its cells holds, before the uses have their labels. It
         is no part of the state.
@@ -105,7 +106,7 @@ class Sifter:
         InputError
             If times can't be read or there isn't one volume a time; nothing was taken then.
         OptionError
-            If the feed was finished.
+            If the feed was finished, or if its first rows have another interval than the home.
         """
         ns = instants_ns(times)
         try:
