@@ -5,6 +5,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import flowsift as fs
@@ -67,6 +68,27 @@ def test_one_by_one_is_the_same(home, morning):
     for at, volume in zip(*(column.tolist() for column in morning), strict=True):
         found += sifter.feed_one(at, volume)
     assert records([*found, *sifter.finish()]) == records(fed_whole(home, morning)[0])
+
+
+def test_numbers_of_numpy_go_to_json(home, morning):
+    sifter, plain = Sifter(home), Sifter(home)
+    for at, volume in zip(*(column[:100] for column in morning), strict=True):
+        sifter.feed_one(at, volume)
+        plain.feed_one(int(at), float(volume))
+    assert sifter.to_json() == plain.to_json()
+
+
+@pytest.mark.parametrize(
+    "volume_l",
+    [[0.1, None, 0.3], [0.1, pd.NA, 0.3], ["0.1", None, "0.3"], pd.array([0.1, None, 0.3], dtype="Float64")],
+    ids=["None", "NA", "text", "a column of pandas"],
+)
+def test_volumes_are_read_as_those_of_a_trace(home, volume_l):
+    sifter = Sifter(home)
+    sifter.feed(["2024-06-20T07:00:00Z", "2024-06-20T07:00:01Z", "2024-06-20T07:00:02Z"], volume_l)
+    sifter.finish()
+    assert sifter.faults == {"without a value": 1}
+    assert sifter.balance.metered_l == pytest.approx(0.4)
 
 
 def test_restarts_make_no_difference(home, day, whole):
@@ -317,6 +339,8 @@ def test_a_home_of_other_labels_is_refused(home):
 def test_wrong_use_is_said(home):
     with pytest.raises(OptionError, match="late_s"):
         Sifter(home, late_s=-1)
+    with pytest.raises(InputError, match="row 0, column \"volume_l\": found 'much'"):
+        Sifter(home).feed(["2024-06-20T07:00:00Z"], ["much"])
     with pytest.raises(InputError, match="as many"):
         Sifter(home).feed(["2024-06-20T07:00:00Z"], [0.1, 0.2])
     with pytest.raises(OptionError, match="intervals of 10 s, the home of 1 s"):

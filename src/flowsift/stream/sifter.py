@@ -10,6 +10,7 @@ import numpy as np
 
 from flowsift.errors import InputError, OptionError
 from flowsift.ingest.instants import instants_ns
+from flowsift.ingest.numbers import numbers
 from flowsift.ingest.options import checked_absent
 from flowsift.stream.arrivals import LEAST_HOLD, Arrivals
 from flowsift.stream.balance import LiveBalance
@@ -104,15 +105,12 @@ class Sifter:
         Raises
         ------
         InputError
-            If times can't be read or there isn't one volume a time; nothing was taken then.
+            If times or volumes can't be read or there isn't one volume a time; nothing was taken then.
         OptionError
             If the feed was finished, or if its first rows have another interval than the home.
         """
         ns = instants_ns(times)
-        try:
-            volume = np.asarray(volume_l, dtype=np.float64)
-        except (TypeError, ValueError) as error:
-            raise InputError(f"found volumes that are no numbers ({error})", column="volume_l") from error
+        volume = numbers(volume_l, column="volume_l")
         if volume.shape != ns.shape:
             raise InputError(f"found {ns.size:,} times and {volume.size:,} volumes, expected as many of each")
         return self.feed_ns(ns, volume)
@@ -135,7 +133,8 @@ class Sifter:
         """Take one row: `feed_ns` for a single sample, without arrays."""
         if self._finished:
             raise OptionError("the feed was finished: start a new Sifter, or take up the state saved before")
-        self._arrivals.take_one(at_ns, volume_l, self._clockwork)
+        # numbers of numpy would not go to JSON
+        self._arrivals.take_one(int(at_ns), float(volume_l), self._clockwork)
         if self._arrivals.done >= self._clockwork.next_due:
             self._clockwork.advance(self._arrivals.done)
         return self._teller.given()
