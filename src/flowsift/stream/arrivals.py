@@ -28,6 +28,8 @@ LEAST_HOLD = 2
 NO_ROW, NO_VALUE, CONFLICT = -1.0, -2.0, -3.0
 """Marks of open cells without a volume."""
 
+MARKS = (NO_ROW, NO_VALUE, CONFLICT)
+
 SAME_ROW = 0.5
 """Rows of one cell closer than this share of it claim the same volume; others are neighbours on a drifting clock."""
 
@@ -384,15 +386,17 @@ class Arrivals:
         self.newest, self.done = fields.integer("newest", least=-1), fields.integer("done", least=0)
         counts = fields.part("faults")
         self._faults = {fault: counts.integer(fault, least=0) for fault in FAULTS}
-        self._early = {(int(at), float(value)): None for at, value in _rows(fields, "early", 2)}
+        self._early = dict.fromkeys((at, value) for at, value in _rows(fields, "early", 2))
         if self._early:
             times = [at for at, _ in self._early]
             self._early_span = min(times), max(times)
-        self._aside = [(int(at), float(value)) for at, value in _rows(fields, "aside", 2)]
+        self._aside = [(at, value) for at, value in _rows(fields, "aside", 2)]
+        if len(self._aside) >= AGREEING_ROWS:
+            raise InputError(f"the state holds {len(self._aside)} rows aside, expected less than {AGREEING_ROWS}")
         if self.start_ns is None and self.newest >= 0:
             raise InputError("the state has rows but no start")
         for cell, at, value in _rows(fields, "open", 3):
-            if not (isinstance(cell, int) and isinstance(at, int) and self.done <= cell <= self.newest):
+            if not self.done <= cell <= self.newest:
                 raise InputError(f"the state holds an open cell {cell!r} outside of {self.done} to {self.newest}")
             self._value[cell % len(self._value)] = value
             self._at[cell % len(self._value)] = at
@@ -405,7 +409,11 @@ def _told(volume: float) -> float:
     return volume if 0.0 <= volume < math.inf else NO_VALUE
 
 
-def _rows(fields: Fields, name: str, width: int) -> list[list[int | float]]:
-    """Return rows of numbers, whole ones exact."""
+def _rows(fields: Fields, name: str, width: int) -> list[Any]:
+    """Return rows of whole numbers and a volume or mark at last."""
     fields.floats(name, -1, width)
-    return list(fields.value(name))
+    rows = list(fields.value(name))
+    for *whole, value in rows:
+        if not all(isinstance(n, int) and abs(n) < 2**63 for n in whole) or not (value >= 0 or value in MARKS):
+            raise InputError(f"the state's {name} rows: found {[*whole, value]}, expected whole numbers and a volume")
+    return [(*whole, float(value)) for *whole, value in rows]

@@ -240,8 +240,8 @@ class Clockwork:
         self._events_l, self._trickle_l = fields.number("events_l"), fields.number("trickle_l")
         self._gap_cells = fields.integer("gap_cells", least=0)
         self._watch.resume(fields.part("trickle"))
-        self._stretch.resume(fields.part("stretch"))
-        self._recent.resume(fields.part("recent"))
+        self._stretch.resume(fields.part("stretch"), stop=self._arrivals.done)
+        self._recent.resume(fields.part("recent"), start_ns=self._arrivals.ns_of(0))
         alerts = fields.parts("alerts")
         if len(alerts) != len(self._alerts):
             raise InputError(f"the state's alerts: found {len(alerts)} rules, the home has {len(self._alerts)}")

@@ -22,12 +22,16 @@ from flowsift.stream.stretch import LONGEST_S, LOOK_S, quiet_cells
 from flowsift.stream.strict_json import Fields, check_kind, json_fields, written
 from flowsift.stream.teller import Teller
 from flowsift.stream.uses import LABEL_WAIT_S
+from flowsift.units import SECONDS_PER_DAY
 
 KIND = "flowsift live state"
 VERSION = 4
 
 LATE_S = 60.0
 """Late rows are waited for this long by default [s]."""
+
+LONGEST_WAIT_S = 30 * SECONDS_PER_DAY
+"""Longest time that late rows, or labels, can wait [s]: what waits is held."""
 
 
 class Sifter:
@@ -56,7 +60,7 @@ class Sifter:
     Raises
     ------
     OptionError
-        If a time is negative or not finite, or `absent` is unknown.
+        If a time is negative or longer than 30 days, or `absent` is unknown.
 
     Examples
     --------
@@ -76,8 +80,8 @@ class Sifter:
         on_settled: Callable[[Settled], None] | None = None,
     ) -> None:
         for name, value in (("late_s", late_s), ("wait_s", wait_s)):
-            if not (np.isfinite(value) and value >= 0):
-                raise OptionError(f"{name} is {value!r}, expected a number of seconds of at least 0")
+            if not 0 <= value <= LONGEST_WAIT_S:
+                raise OptionError(f"{name} is {value!r}, expected a number of seconds from 0 to {LONGEST_WAIT_S:,.0f}")
         self.home = home
         self._late_s, self._wait_s, self._absent = float(late_s), float(wait_s), checked_absent(absent)
         hold = max(int(np.ceil(late_s / home.interval_s)), LEAST_HOLD)
@@ -226,8 +230,8 @@ class Sifter:
             raise InputError(f"{KIND}: it belongs to another learned home than the one given")
         sifter = cls(
             home,
-            late_s=found.number("late_s", least=0.0),
-            wait_s=found.number("wait_s", least=0.0),
+            late_s=found.number("late_s", least=0.0, most=LONGEST_WAIT_S),
+            wait_s=found.number("wait_s", least=0.0, most=LONGEST_WAIT_S),
             absent=found.text("absent", among=("missing", "zero")),
         )
         sifter._mark = mark

@@ -241,8 +241,8 @@ class OpenStretch:
             "cut_before": self._cut_before,
         }
 
-    def resume(self, fields: Fields) -> None:
-        """Take up a state.
+    def resume(self, fields: Fields, *, stop: int) -> None:
+        """Take up a state; cells before `stop` are settled.
 
         Raises
         ------
@@ -252,6 +252,10 @@ class OpenStretch:
         cell, volume = fields.integers("cell"), fields.floats("volume_l")
         if cell.size != volume.size or (np.diff(cell) <= 0).any() or (volume <= 0).any():
             raise InputError("the state's open cells don't rise, or their volumes aren't above 0")
+        if (cell >= stop).any():
+            raise InputError(
+                f"the state's open cells go to {int(cell[-1])}, though it settled those before {stop} only"
+            )
         self._cell, self._volume_l = array("q", cell.tolist()), array("d", volume.tolist())
         self._gaps = [(int(a), int(b)) for a, b in fields.integers("gaps", -1, 2)]
         self._first = fields.integer("first", least=0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Mapping
 from typing import Any, NoReturn
 
@@ -84,11 +85,13 @@ class Fields:
         """Return a field that is a list of objects."""
         return [Fields(f"{self._where}.{name}[{k}]", item) for k, item in enumerate(self._list(name))]
 
-    def number(self, name: str, *, least: float = -np.inf, above: float = -np.inf) -> float:
-        """Return a field that is a finite number of at least `least` and above `above`."""
+    def number(
+        self, name: str, *, least: float = -np.inf, above: float = -np.inf, most: float = sys.float_info.max
+    ) -> float:
+        """Return a field that is a finite number of at least `least`, above `above`, of at most `most`."""
         found = self.value(name)
-        if isinstance(found, bool) or not isinstance(found, int | float) or not np.isfinite(found):
-            self._refuse(name, found, "a number")
+        if isinstance(found, bool) or not isinstance(found, int | float) or not -sys.float_info.max <= found <= most:
+            self._refuse(name, found, "a number" if most == sys.float_info.max else f"a number up to {most:g}")
         if found < least or found <= above:
             self._refuse(name, found, f"a number of at least {least:g}" if found < least else f"above {above:g}")
         return float(found)
@@ -125,7 +128,7 @@ class Fields:
 
     def floats(self, name: str, *shape: int) -> FloatArray:
         """Return a field that is an array of finite numbers; -1 in `shape` stands for any length."""
-        for item in _leaves(self._list(name)):
+        for item in _items(self._list(name), len(shape)):
             if isinstance(item, bool) or not isinstance(item, int | float):
                 self._refuse(name, item, "numbers")
         array = self._array(name, np.float64, shape)
@@ -135,7 +138,7 @@ class Fields:
 
     def integers(self, name: str, *shape: int) -> IntArray:
         """Return a field that is an array of whole numbers; -1 in `shape` stands for any length."""
-        for item in _leaves(self._list(name)):
+        for item in _items(self._list(name), len(shape)):
             if isinstance(item, bool) or not isinstance(item, int):
                 self._refuse(name, item, "whole numbers")
         return np.asarray(self._array(name, np.int64, shape), dtype=np.int64)
@@ -152,11 +155,12 @@ class Fields:
 
     def _array(self, name: str, dtype: type, shape: tuple[int, ...]) -> Any:
         wanted = shape or (-1,)
+        items = self._list(name)
         try:
-            array: Any = np.array(self._list(name), dtype=dtype)
+            array: Any = np.array(items, dtype=dtype)
         except (ValueError, OverflowError) as error:
             raise InputError(f"{self._where}.{name}: {error}") from error
-        if array.size == 0:
+        if not items:
             return array.reshape([max(n, 0) for n in wanted]) if -1 in wanted or 0 in wanted else self._misfit(name)
         if array.ndim != len(wanted) or any(w not in (-1, n) for w, n in zip(wanted, array.shape, strict=True)):
             self._misfit(name)
@@ -169,8 +173,11 @@ class Fields:
         raise InputError(f"{self._where}.{name}: found {_shown(found)}, expected {expected}")
 
 
-def _leaves(items: list[Any]) -> list[Any]:
-    return [leaf for item in items for leaf in _leaves(item)] if items and isinstance(items[0], list) else items
+def _items(items: list[Any], n_levels: int) -> list[Any]:
+    """Return what lists inside lists hold, so many levels deep."""
+    for _ in range(n_levels - 1):
+        items = [item for part in items for item in (part if isinstance(part, list) else [part])]
+    return items
 
 
 def _shown(found: object) -> str:

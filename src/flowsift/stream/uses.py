@@ -222,8 +222,8 @@ class RecentUses:
             "ended_s": dict(self._ended),
         }
 
-    def resume(self, found: Fields) -> None:
-        """Take up a state.
+    def resume(self, found: Fields, *, start_ns: int) -> None:
+        """Take up a state of a feed whose cell 0 starts at `start_ns`.
 
         Raises
         ------
@@ -235,6 +235,9 @@ class RecentUses:
         self._n_told = found.integer("n_told", least=0)
         if self._n_told > len(self._table):
             raise InputError("the state has more labelled uses than uses")
+        start_s = (start_ns - self._home.start_ns) / NS_PER_S + self._table[:, START] * self._home.interval_s
+        if (np.abs(self._table[:, 0] - start_s) > self._home.interval_s).any():
+            raise InputError("the state's uses are at other times than its start says")
         cycle, ended = found.part("cycle"), found.part("ended_s")
         self._cycle = {name: cycle.integer(name, least=0) for name in LONGEST_BREAK_S}
         self._ended = {name: ended.number(name) for name in LONGEST_BREAK_S}
