@@ -54,7 +54,7 @@ class UseDescriber(TransformerMixin, BaseEstimator):  # type: ignore[misc]
     n_features_in_ : int
     feature_names_in_ : ndarray of str
         Only where the input had names.
-    uses_ : ndarray, shape (n_uses, n_features_in_)
+    uses_ : ndarray, shape (n_uses, n_features)
         The home's uses.
 
     Examples
