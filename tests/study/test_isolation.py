@@ -163,6 +163,13 @@ def test_a_short_step_says_so():
         isolate(*hunt({"a": 0.05, "": 0.0}, [(), ("a",)], minutes=0.5, interval_s=15.0))
 
 
+def test_times_at_which_no_flow_changes_stay_as_written():
+    # Refills every 20 minutes until "a" is closed: no steady flow anywhere.
+    refills = [(600 + 1200 * k, 30, 1.8) for k in range(6)]
+    trace, steps = hunt({"": 0.0}, [(), ("b",), ("b", "a"), ("b", "a", "c")], minutes=60, pulse_l=0.04, uses=refills)
+    assert aligned_steps(trace, steps, within_s=300.0) == (steps, (0.0,) * 5)
+
+
 def test_a_branch_that_adds_nothing_asks_for_no_endless_step():
     found = by_name(isolate(*hunt({"a": 0.0, "b": 0.0, "": 0.5}, [(), ("a",), ("a", "b")], minutes=60)))
     for name in ("a", "b"):

@@ -12,7 +12,7 @@ from flowsift.errors import NotEnoughDataError
 from flowsift.study.isolation_log import Step
 from flowsift.study.isolation_steps import measured_window
 from flowsift.study.steady_rate import SteadyRate, steady_rate
-from flowsift.trace import FloatArray, Trace
+from flowsift.trace import BoolArray, FloatArray, Trace
 
 GRID_S = 15.0
 """Times are looked for on this grid [s]; valves and clocks are not known better."""
@@ -63,7 +63,8 @@ def aligned_steps(
     -----
     First all times together (a clock that is off), then each on its own (a note made late). A step that reaches into
     its neighbour holds two steady flows, and the time that supports its lowest one drops; the sum of supporting times
-    over all steps is made as large as it gets.
+    over all steps is made as large as it gets. A time at which the flow does not change is moved with all others or not
+    at all.
     """
     if not steps:
         return (), ()
@@ -86,10 +87,13 @@ def aligned_steps(
         return out
 
     candidates = [moved(float(o)) for o in offsets if _in_order(moved(float(o)))]
-    edges = max(candidates, key=score, default=edges)
+    together = edges = max(candidates, key=score, default=edges)
     for _ in range(2):
         for k in range(1, edges.size - 1):
             edges = _best_edge(trace, edges, k, written[k] + offsets, written[k])
+    changes = _changes(trace, edges)
+    # Where the flow does not change, nothing tells the time.
+    edges = np.where(changes, edges, together) if changes[inner].any() else written
     shifted = tuple(
         replace(step, start_s=float(a), end_s=float(b)) for step, a, b in zip(steps, edges[:-1], edges[1:], strict=True)
     )
@@ -177,6 +181,13 @@ def _best_split(trace: Trace, a: float, b: float) -> float | None:
 
 def _differ(before: SteadyRate, after: SteadyRate) -> bool:
     return before.low_lpm > after.high_lpm or after.low_lpm > before.high_lpm
+
+
+def _changes(trace: Trace, edges: FloatArray) -> BoolArray:
+    """Tell at which times the steady flow changes; the first and the last are none."""
+    rates = [_rate(trace, a, b) for a, b in itertools.pairwise(edges)]
+    inner = [a is not None and b is not None and _differ(a, b) for a, b in itertools.pairwise(rates)]
+    return np.array([False, *inner, False], dtype=bool)
 
 
 def _in_order(edges: FloatArray) -> bool:
