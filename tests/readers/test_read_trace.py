@@ -363,6 +363,8 @@ def test_pulse_counts(tmp_path):
     trace = fs.read_trace(write(tmp_path / "m.csv", text_of(STAMPS, PULSES, "time,pulses")), pulse_l=0.1)
     same(trace)
     assert trace.pulse_l == 0.1
+    with pytest.raises(fs.OptionError, match="pulses of no volume"):
+        fs.read_trace(tmp_path / "m.csv", pulse_l=0.0)
 
 
 @pytest.mark.parametrize(

@@ -82,3 +82,9 @@ def test_a_flapper_that_comes_and_goes_loses_as_much_while_it_does():
     assert line.volume_l == pytest.approx(0.9 * n)
     assert line.per_day_l == pytest.approx(0.9 * 72, rel=0.01)
     assert flushes(result).leak.per_day_while_l == pytest.approx(0.9 * 72, rel=0.03)
+
+
+def test_a_leak_of_some_hours_is_not_taken_for_a_day_of_it():
+    spells = spells_of(np.arange(42) * 1200.0, end_s=10 * DAY_S)
+    assert spells.went_on_s == pytest.approx(14 * HOUR_S)
+    assert spells.lasted_s == DAY_S

@@ -7,6 +7,7 @@ from tests.study.traces import pulsed, with_use
 from flowsift.errors import NotEnoughDataError, OptionError
 from flowsift.report.isolation_text import isolation_sections
 from flowsift.study.isolation import REST, isolate
+from flowsift.study.isolation_draws import repeated_draws
 from flowsift.study.isolation_log import Step, is_off
 from flowsift.study.isolation_plan import plan_steps, smallest_visible_lpm, step_minutes
 from flowsift.study.isolation_times import aligned_steps, propose_times
@@ -161,6 +162,30 @@ def test_a_short_step_says_so():
     assert "short" in result.steps[0].note
     with pytest.raises(NotEnoughDataError, match="steps"):
         isolate(*hunt({"a": 0.05, "": 0.0}, [(), ("a",)], minutes=0.5, interval_s=15.0))
+
+
+def test_a_branch_found_among_several_is_less_sure_than_the_only_one():
+    # Eight draws in the three steps in which "a" was open; any other branch could have been the one without.
+    draws, hours = [(), (0.9,) * 3, (0.9,) * 3, (0.9,) * 2], np.full(4, 3600.0)
+    among = repeated_draws(
+        draws, hours, branches=[("a",), ("b",), ("c",), ("d",)], on=~np.eye(4, dtype=bool), pulse_l=0.1
+    )
+    alone = repeated_draws(draws, hours, branches=[("a",)], on=~np.eye(4, dtype=bool)[:, :1], pulse_l=0.1)
+    assert among.branches == alone.branches == ("a",)
+    assert among.chance == pytest.approx(4 * 0.75**8)
+    assert alone.chance == pytest.approx(0.75**8)
+
+
+def test_times_stay_in_order():
+    # "c" alone leaks, and the others' times, which no flow tells, are written a minute or two late.
+    flow = np.repeat([1.0, 0.8], [1260, 240])
+    edges = [0.0, 660.0, 1140.0, 1320.0, 1500.0]
+    closed = [frozenset("abc"[:k]) for k in range(4)]
+    steps = tuple(Step(start_s=a, end_s=b, closed=c) for a, b, c in zip(edges[:-1], edges[1:], closed, strict=True))
+    trace = pulsed(flow, pulse_l=0.02, interval_s=1.0)
+    fitted, _ = aligned_steps(trace, steps, within_s=300.0)
+    assert all(step.end_s - step.start_s > 60 for step in fitted)
+    assert {leak.name for leak in isolate(trace, fitted).branches if leak.leaks} == {"c"}
 
 
 def test_times_at_which_no_flow_changes_stay_as_written():

@@ -140,7 +140,9 @@ def test_what_came_once_and_took_most_of_the_water_may_be_a_burst(label, minutes
     (line,) = ledger.lines
     assert (line.kind, line.sure, line.volume_l) == ("left running", "weak", pytest.approx(minutes * lpm))
     share = minutes * lpm / result.balance.metered_l
-    assert line.reason == f"came once, {100 * share:.0f} % of all water: a zone, a pool being filled, or a burst"
+    assert (
+        line.reason == f"came once, {100 * share:.0f} % of all water: a watering zone, a pool being filled, or a burst"
+    )
 
 
 def test_a_large_use_that_has_its_like_or_takes_little_is_no_burst():

@@ -110,6 +110,8 @@ def meaning_of(
                 "such as --pulse 10L (read_trace(pulse_l=...), in litres)"
             )
         if pulse_l is not None:
+            if pulse_l == 0:
+                raise OptionError(f'{file}: column "{name}" counts pulses of no volume: pass a --pulse above 0')
             return Meaning(
                 kind="volume",
                 factor=pulse_l,

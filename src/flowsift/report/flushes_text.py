@@ -58,8 +58,8 @@ def homes_sections(study: HomesStudy, *, units: UnitSystem = "si") -> tuple[Sect
     studied = homes[homes["problem"] == ""]
     without = int((studied["toilets"] == 0).sum())
     lines = [
-        f"{len(studied):,} homes studied, {len(homes) - len(studied):,} could not be read; {len(toilets):,} toilets; "
-        f"{without:,} homes without a toilet that could be resolved",
+        f"{len(studied):,} homes studied, {len(homes) - len(studied):,} could not be read; {len(toilets):,} toilets"
+        + (f"; {without:,} homes without a toilet that could be resolved" if without else ""),
     ]
     if len(toilets):
         mean, low, high = study.mean("per_flush_l")

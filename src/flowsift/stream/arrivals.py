@@ -238,8 +238,9 @@ class Arrivals:
         aside = [row for row in self._aside if row[0] < at + self._hold * self.interval_ns]
         self._count("stray", len(self._aside) - len(aside))
         same = next((k for k, row in enumerate(aside) if row[0] == at), None)
+        volume = _told(volume)
         if same is None:
-            aside.append((at, _told(volume)))
+            aside.append((at, volume))
         elif aside[same][1] == volume:
             self._count("repeated", 1)
         else:

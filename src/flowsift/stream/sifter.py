@@ -52,7 +52,7 @@ class Sifter:
     absent : {"missing", "zero"}
         What an interval without a row means. With "zero", time goes on only with rows: send one of no flow now and
         then, at least every hour, or uses settle late. After an hour without a row, the next ones count once eight of
-        them agree on the time: the clock may be wrong.
+        them agree on the time: the clock may be wrong. Nothing settles before sixteen rows, which tell the interval.
     on_settled : callable, optional
         Called with each `Settled` stretch: whose water each of its cells holds, before the uses have their labels. It
         is no part of the state.

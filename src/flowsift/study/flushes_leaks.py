@@ -278,7 +278,7 @@ def _leak(
     asleep_s = max(_asleep_s(result, spells.span_s), CLOCK_S)
     volume = float(refills.volume_l.sum())
     if trace.interval_s >= COARSE_S:
-        volume = float(night.volume_l.sum()) * spells.lasted_s / asleep_s
+        volume = float(night.volume_l.sum()) * spells.went_on_s / asleep_s
     return FlapperLeak(
         toilets=suspects,
         n_refills=len(refills),

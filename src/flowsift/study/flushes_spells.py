@@ -44,9 +44,14 @@ class Spells:
     ongoing: bool
 
     @property
+    def went_on_s(self) -> float:
+        """How long it went on in all [s]."""
+        return float((self.span_s[:, 1] - self.span_s[:, 0]).sum())
+
+    @property
     def lasted_s(self) -> float:
-        """How long it went on in all, at least a day [s]."""
-        return max(float((self.span_s[:, 1] - self.span_s[:, 0]).sum()), SECONDS_PER_DAY)
+        """The same, at least a day [s]: what a loss a day is a mean over."""
+        return max(self.went_on_s, SECONDS_PER_DAY)
 
 
 def spells_of(start_s: FloatArray, *, end_s: float) -> Spells:

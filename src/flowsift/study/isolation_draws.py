@@ -47,7 +47,8 @@ class RepeatedDraws:
     per_hour_l : float
         Volume in an hour of the steps in which the branch was open [L].
     chance : float
-        Chance that draws at random times would all have come while the branch was open; 1 where no branch stopped them.
+        Chance that draws at random times would all have come while this branch was open, or another that was open no
+        longer; 1 where no branch stopped them.
     """
 
     branches: tuple[str, ...]
@@ -133,12 +134,15 @@ def repeated_draws(
     came_without = (~on & (count > 0)[:, None]).any(axis=0)
     closed_s = np.where(came_without, 0.0, seconds @ ~on)
     stopped = int(closed_s.argmax()) if closed_s.any() else None
-    open_s = float(seconds.sum() if stopped is None else seconds[on[:, stopped]].sum())
+    opened_s = np.append(seconds @ on, seconds.sum())
+    open_s = float(opened_s[-1 if stopped is None else stopped])
+    # Any branch that was open no longer would have been named as well.
+    by_chance = ((opened_s[opened_s <= open_s] / opened_s[-1]) ** n).sum()
     draw_l = float(np.median(volume[alike]))
     return RepeatedDraws(
         branches=() if stopped is None else branches[stopped],
         n_draws=n,
         draw_l=draw_l,
         per_hour_l=float(volume[alike].sum()) / open_s * TIME_S["h"],
-        chance=float(open_s / seconds.sum()) ** n,
+        chance=min(float(by_chance), 1.0),
     )

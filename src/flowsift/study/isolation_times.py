@@ -92,8 +92,9 @@ def aligned_steps(
         for k in range(1, edges.size - 1):
             edges = _best_edge(trace, edges, k, written[k] + offsets, written[k])
     changes = _changes(trace, edges)
-    # Where the flow does not change, nothing tells the time.
-    edges = np.where(changes, edges, together) if changes[inner].any() else written
+    # Where the flow does not change, nothing tells the time; but times stay in order.
+    settled = np.where(changes, edges, together) if changes[inner].any() else written
+    edges = settled if _in_order(settled) else edges
     shifted = tuple(
         replace(step, start_s=float(a), end_s=float(b)) for step, a, b in zip(steps, edges[:-1], edges[1:], strict=True)
     )

@@ -227,8 +227,8 @@ def left_running(result: Disaggregation) -> list[LeakLine]:
                 result,
                 volume_l=volume,
                 sure="weak",
-                reason=f"came once, {100 * volume / result.balance.metered_l:.0f} % of all water: a zone, a pool being "
-                "filled, or a burst",
+                reason=f"came once, {100 * volume / result.balance.metered_l:.0f} % of all water: a watering zone, a "
+                "pool being filled, or a burst",
                 where=(
                     "ask whether it was meant: watering, a pool",
                     "main, heater, hoses and pipes in the ground: wet or sunken spots",
