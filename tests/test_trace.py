@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 import flowsift as fs
@@ -566,6 +566,7 @@ def test_the_zone_of_the_times_is_free(rows, zone):
     )
 
 
+@example([(0, 8.98846567431158e307), (1, 8.988465674311579e307)], "from_volumes", "missing")
 @settings(max_examples=300, deadline=None)
 @given(
     st.lists(
