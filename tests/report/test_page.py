@@ -259,7 +259,7 @@ def test_an_hour_is_told_as_it_is_and_says_nothing_of_a_trickle():
     assert "no trickle" not in page
     assert "In a record this short a constant flow can&#39;t be told from a use" in page
     assert "no two whole days" in page
-    assert "Less than a whole week" in page
+    assert "Not every hour of the week was seen" in page
     assert "no trickle" in page_of(small_answer())
 
 

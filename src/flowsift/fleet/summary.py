@@ -43,8 +43,8 @@ SCHEMA = pa.schema(
         **{f"{label}_l": pa.float64() for label in LABELS},
     }
 )
-"""Columns of the summary: period, meter, volumes as in the account, counts, the mean
-volume per flush (missing without a toilet), and the volume of each label."""
+"""Columns of the summary: period, meter, volumes as in the account, counts, the mean volume per flush (missing
+without a toilet), and the volume of each label."""
 
 ROWS_AT_A_TIME = 10_000
 """Homes in one row group of the summary: what bounds the memory of writing it."""

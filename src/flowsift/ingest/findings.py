@@ -142,12 +142,16 @@ def gap_findings(gaps: IntArray, *, start_ns: int, interval_ns: int, known_l: fl
     ]
 
 
+SEVERAL_USES_S = 300.0
+"""From this interval on one holds several uses, which can't be told apart [s] (common practice)."""
+
+
 def limit_findings(interval_ns: int) -> list[Finding]:
     """Say what an interval this long can't tell."""
     seconds = interval_ns / NS_PER_S
     if seconds < 60:
         return []
-    if seconds < 300:
+    if seconds < SEVERAL_USES_S:
         text = (
             "Uses shorter than the interval can't be timed or told from their neighbours; flow rates are averages. "
             "Long uses (showers, irrigation), daily volume and a steady trickle can be told; flushes only roughly."

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flowsift.arrays import BoolArray, FloatArray
+from flowsift.ingest.findings import SEVERAL_USES_S
 from flowsift.study.flushes_dual import pair_dual
 from flowsift.study.flushes_groups import LEAST_FLUSHES, Groups, group_modes
 from flowsift.study.flushes_modes import Modes, Reading, find_modes
@@ -15,10 +16,6 @@ from flowsift.study.flushes_refills import Refills
 
 SMALLEST_L = 2.0
 """Less than this is no flush (assumption: the smallest published reduced flush takes 3 L)."""
-
-LONGEST_INTERVAL_S = 300.0
-"""From this interval on one holds several uses, and what repeats in it is no refill [s] (see
-`flowsift.ingest.findings.limit_findings`)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -80,7 +77,7 @@ def resolve_toilets(refills: Refills, *, reading: Reading) -> Resolved:
     """
     small = refills.volume_l < SMALLEST_L
     cut = ~small & refills.at_gap
-    blurred = ~small & ~cut & (reading.interval_s >= LONGEST_INTERVAL_S)
+    blurred = ~small & ~cut & (reading.interval_s >= SEVERAL_USES_S)
     whole = ~small & ~cut & ~blurred
     toilets: list[ToiletRefills] = []
     used, unlike = np.zeros(len(refills), bool), np.zeros(len(refills), bool)

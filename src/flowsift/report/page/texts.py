@@ -46,7 +46,7 @@ def _week(result: Disaggregation) -> Markup:
     week = usual_week(result)
     mean = week["volume_l"].to_numpy(dtype=np.float64).reshape(7, 24)
     if np.isnan(mean).any():
-        return Markup("Less than a whole week was seen; empty hours were not.")
+        return Markup("Not every hour of the week was seen: those left empty were not.")
     total = mean.sum()
     hour = int(mean.sum(axis=0).argmax())
     weekday, top = divmod(int(mean.argmax()), 24)
